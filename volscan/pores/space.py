@@ -1,0 +1,46 @@
+"""What the pore stage hands on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volscan.quantity import Notice, Quantity
+
+
+@dataclass(frozen=True)
+class PoreDomain:
+    """The box that throats and transport refer to.
+
+    `origin_um` and `size_um` are (x, y, h) along the domain's own axes: x is the lay-down
+    direction of the first family (`direction_deg`, from the frame's X), y = h × x.
+    """
+
+    origin_um: tuple[float, float, float]
+    size_um: tuple[float, float, float]
+    direction_deg: float
+
+
+@dataclass(frozen=True)
+class PoreSpace:
+    """Inscribed-sphere sizes, throats and reach of the pore space inside the envelope.
+
+    `size_histogram` holds (upper edge of the diameter bin in µm, share of pore volume) rows.
+    A throat of None means that no sphere crosses, or that it could not be measured (a notice
+    says which).
+    """
+
+    domain: PoreDomain | None
+    inscribed_mean_um: Quantity | None
+    inscribed_d10_um: Quantity | None
+    inscribed_d50_um: Quantity | None
+    inscribed_d90_um: Quantity | None
+    throat_x_um: Quantity | None
+    throat_y_um: Quantity | None
+    throat_h_um: Quantity | None
+    accessible_by_probe: tuple[tuple[float, float], ...]
+    size_histogram: NDArray[np.float64]
+    accessible_share: float | None
+    notices: tuple[Notice, ...] = ()

@@ -1,0 +1,70 @@
+"""The material map: polymer fraction in every voxel, and how it was made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volscan.quantity import Notice, Quantity
+
+
+@dataclass(frozen=True)
+class MaterialMap:
+    """Polymer fraction per voxel with its anchors, noise and blur.
+
+    Parameters
+    ----------
+    fraction
+        Array (z, y, x), float32: 0 at the air anchor, 1 at the polymer anchor, **not clipped**
+        (noise takes it below 0 and above 1; clipping would bias every integral).
+    spacing_um
+        Voxel spacing (z, y, x).
+    air, polymer
+        Anchor grey values in the scan's own units.
+    u_air, u_polymer
+        Their standard uncertainties.
+    anchors_from
+        How the anchors were found, in words.
+    level
+        Polymer fraction at the solid surface (0.5 under the half-maximum rule).
+    threshold
+        The same as a grey value.
+    threshold_rule
+        "half-max", "otsu" or "value".
+    noise_air, noise_polymer
+        Standard deviation of the raw scan in air and in polymer, before filtering; None where no
+        polymer plateau shows it.
+    blur_um
+        Full width at half maximum of the Gaussian point spread without the voxel box.
+    blur_axes_um
+        The same along z, y, x.
+    blurred_fully
+        True when fibres are too thin for blur and contrast to be told apart.
+    """
+
+    fraction: NDArray[np.float32]
+    spacing_um: tuple[float, float, float]
+    air: float
+    polymer: float
+    u_air: float
+    u_polymer: float
+    anchors_from: str
+    level: float
+    threshold: float
+    threshold_rule: str
+    noise_air: float
+    noise_polymer: float | None
+    blur_um: Quantity | None
+    blur_axes_um: tuple[float, float, float] | None
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def contrast_to_noise(self) -> float | None:
+        """(polymer - air) / noise in air; None without noise."""
+        return (self.polymer - self.air) / self.noise_air if self.noise_air > 0 else None
+
+    def mask(self) -> NDArray[np.bool_]:
+        """Return the solid voxels (z, y, x): fraction at or above the surface level."""
+        return self.fraction >= np.float32(self.level)

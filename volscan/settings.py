@@ -1,0 +1,91 @@
+"""Every choice that changes a number: the same for Python, the command line and a config file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Literal, get_args
+
+from volscan.errors import SettingsError
+from volscan.geometry import Up
+from volscan.volume import Modality
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Settings of `measure`; defaults are what the command line uses.
+
+    Parameters
+    ----------
+    modality
+        "ct" or "oct".
+    collector
+        "auto", "plate" or "mandrel".
+    voxel_u_percent
+        Relative standard uncertainty of the voxel size, in percent; None when unknown.
+    up
+        Image axis that points away from the collector; None to assume +z (no shift is then
+        advised).
+    mirrored
+        True undoes a mirrored export, False confirms that there is none, None assumes none (no
+        shift is then advised).
+    envelope
+        "auto", "block", "hull", or the path of a mask file.
+    threshold
+        "half-max", "otsu", or a grey value.
+    upright_tolerance_deg
+        A wall is upright when |tilt| + 2u stays within it.
+    only_walls
+        Stop after the walls and the shift.
+
+    Raises
+    ------
+    SettingsError
+        If a value is not one of those named.
+    """
+
+    modality: Modality = "ct"
+    collector: Literal["auto", "plate", "mandrel"] = "auto"
+    voxel_u_percent: float | None = None
+    up: Up | None = None
+    mirrored: bool | None = None
+    envelope: str = "auto"
+    threshold: str | float = "half-max"
+    upright_tolerance_deg: float = 1.0
+    only_walls: bool = False
+
+    def __post_init__(self) -> None:
+        _one_of("modality", self.modality, get_args(Modality))
+        _one_of("collector", self.collector, ("auto", "plate", "mandrel"))
+        if self.up is not None:
+            _one_of("up", self.up, get_args(Up))
+        if isinstance(self.threshold, str):
+            _one_of("threshold", self.threshold, ("half-max", "otsu"))
+        if self.voxel_u_percent is not None and not 0 <= self.voxel_u_percent < 50:
+            raise SettingsError(
+                f"voxel_u_percent must lie between 0 and 50, got {self.voxel_u_percent}"
+            )
+        if not 0 < self.upright_tolerance_deg < 90:
+            raise SettingsError(
+                f"upright_tolerance_deg must lie between 0 and 90, got {self.upright_tolerance_deg}"
+            )
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Settings:
+        """Build settings from a mapping, as a config file gives it; unknown keys are refused."""
+        known = {f.name for f in fields(cls)}
+        unknown = sorted(set(values) - known)
+        if unknown:
+            raise SettingsError(
+                f"unknown setting {', '.join(unknown)}; known are {', '.join(sorted(known))}"
+            )
+        return cls(**values)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return all settings, defaults included."""
+        return asdict(self)
+
+
+def _one_of(name: str, value: object, allowed: tuple[str, ...]) -> None:
+    if value not in allowed:
+        raise SettingsError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
