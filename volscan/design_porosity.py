@@ -102,7 +102,7 @@ def implied_porosity(design: Design, *, endless: bool = False) -> ImpliedPorosit
             f"design: the fibres hold {areal / height:.2f} times the volume they are printed in; "
             f"check fibre_diameter_um, spacing_um and layer_height_um"
         )
-    layer_z = np.arange(count) * h
+    layer_z = np.asarray(np.arange(count) * h, dtype=np.float64)
     z, weight = _nodes(layer_z, d, lower, lower + height)
     open_share = np.ones_like(z)
     rise = h if fused else n * h
@@ -212,4 +212,5 @@ def _wall_width(
     before = np.full_like(right, -np.inf)
     before[:, 1:] = np.maximum.accumulate(right, axis=1)[:, :-1]
     gain = right - np.maximum(left, before)
-    return np.where(np.isfinite(gain), np.maximum(gain, 0), 0).sum(axis=1)
+    width: NDArray[np.float64] = np.where(np.isfinite(gain), np.maximum(gain, 0), 0).sum(axis=1)
+    return width
