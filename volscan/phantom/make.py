@@ -1,0 +1,74 @@
+"""From a mapping to a scan with its truth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from volscan.phantom.scaffold import ScaffoldSpec, build_scaffold
+from volscan.phantom.scanner import ScannerSpec, scan
+from volscan.phantom.spec import specs_from_dict
+from volscan.phantom.truth import scaffold_truth
+from volscan.volume import Volume
+
+
+def phantom_from_dict(
+    values: Mapping[str, Any], *, throats_too: bool = True
+) -> tuple[Volume, dict[str, Any], ScaffoldSpec]:
+    """Build, scan and tell the truth about a phantom.
+
+    Parameters
+    ----------
+    values
+        `name`, and the tables `scaffold` (keyword arguments of `spec.scaffold_spec`) and
+        `scanner` (fields of `ScannerSpec`).
+    throats_too
+        False leaves the throats out of the truth.
+
+    Returns
+    -------
+    volume, truth, spec
+
+    Raises
+    ------
+    SettingsError
+        If a key is unknown or a value cannot be.
+
+    Examples
+    --------
+    >>> volume, truth, spec = phantom_from_dict(
+    ...     {
+    ...         "name": "patch",
+    ...         "scaffold": {
+    ...             "directions_deg": [0, 90], "spacing_um": 160, "diameter_um": 20, "layers": 6,
+    ...             "layer_height_um": 16, "walls": 4, "lean": 5.0,
+    ...         },
+    ...         "scanner": {"voxel_um": 4.0, "psf_fwhm_um": 8.0, "contrast_to_noise": 10.0},
+    ...     },
+    ...     throats_too=False,
+    ... )
+    >>> truth["fibres"]["layer_count"], round(truth["walls"][0]["tilt_deg"], 6)
+    (6, 5.0)
+    """
+    spec, scanner = specs_from_dict(values)
+    scaffold = build_scaffold(spec)
+    volume, mounting = scan(scaffold, scanner)
+    truth = scaffold_truth(scaffold, mounting, throats_too=throats_too)
+    truth["name"] = str(values.get("name", "phantom"))
+    truth["material"] = _material(scanner)
+    return volume, truth, spec
+
+
+def _material(scanner: ScannerSpec) -> dict[str, Any]:
+    air, polymer = scanner.levels
+    finite = math.isfinite(scanner.contrast_to_noise)
+    return {
+        "air": air,
+        "polymer": polymer,
+        "noise": scanner.noise,
+        "contrast_to_noise": scanner.contrast_to_noise if finite else None,
+        "noise_correlation_voxels": scanner.noise_correlation_voxels,
+        "blur_axes_um": list(scanner.psf_fwhm_um),
+        "psf": scanner.psf,
+    }
