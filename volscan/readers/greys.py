@@ -74,6 +74,8 @@ def grey_statistics(samples: NDArray[Any]) -> GreyStatistics:
     -----
     Memory beside the input: about 200 MB. 8- and 16-bit integers take one pass, others two.
     """
+    if samples.dtype == np.bool_:
+        samples = samples.view(np.uint8)
     if samples.dtype.kind in "ui" and samples.dtype.itemsize <= 2:
         return _counted(samples)
     return _binned(samples)
@@ -131,7 +133,7 @@ def _binned(samples: NDArray[Any]) -> GreyStatistics:
     edges = np.linspace(low, high, _BINS + 1)
     if low < high:
         for slab in slabs(samples):
-            counts += np.histogram(slab, bins=_BINS, range=(low, high))[0]
+            counts += _histogram(slab, low, high)
             at_low += int(np.count_nonzero(slab == low))
             at_high += int(np.count_nonzero(slab == high))
             bright += int(np.count_nonzero((slab > (low + high) / 2) & (slab <= high)))
@@ -139,6 +141,14 @@ def _binned(samples: NDArray[Any]) -> GreyStatistics:
     return GreyStatistics(
         samples.size, nan, infinite, low, high, at_low, at_high, bright, levels, edges, counts
     )
+
+
+def _histogram(slab: NDArray[Any], low: float, high: float) -> NDArray[np.int64]:
+    """Count finite samples in equal bins; several times faster than `numpy.histogram`."""
+    place = (slab.ravel().astype(np.float64) - low) * (_BINS / (high - low))
+    place = place[np.isfinite(place)]
+    np.minimum(place, _BINS - 1, out=place)
+    return np.bincount(place.astype(np.int32), minlength=_BINS)
 
 
 def checked_samples(volume: Volume) -> Volume:
