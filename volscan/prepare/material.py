@@ -40,8 +40,18 @@ class MaterialMap:
         Full width at half maximum of the Gaussian point spread without the voxel box.
     blur_axes_um
         The same along z, y, x.
-    blurred_fully
-        True when fibres are too thin for blur and contrast to be told apart.
+    solid
+        (z, y, x) bool: solid told from air in a smoothed copy, specks of noise removed. For finding
+        things; never for measuring them.
+    noise_correlation_vox
+        How many neighbouring voxels share their noise: the variance of a mean over N voxels is
+        noise² × this / N; 1 for white noise.
+    rough_thickness_um
+        Typical thickness of what is solid, twice the median depth of its mid-lines; a first guess
+        of the fibre diameter.
+    plateau_seen
+        True when the polymer anchor was read off voxels deep inside solid, False when it is a
+        first guess from thin fibres that the cross-section fits must better.
     """
 
     fraction: NDArray[np.float32]
@@ -58,6 +68,10 @@ class MaterialMap:
     noise_polymer: float | None
     blur_um: Quantity | None
     blur_axes_um: tuple[float, float, float] | None
+    solid: NDArray[np.bool_]
+    noise_correlation_vox: float = 1.0
+    rough_thickness_um: float = 0.0
+    plateau_seen: bool = False
     notices: tuple[Notice, ...] = ()
 
     @property

@@ -1,0 +1,81 @@
+"""Walls: where they stand, how far they lean."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from volscan.fibres.field import FibreField
+from volscan.geometry import BuildFrame, Fibre
+from volscan.prepare.material import MaterialMap
+from volscan.progress import Progress, no_progress
+from volscan.quantity import Notice
+from volscan.walls.sheet import wall_sheets
+from volscan.walls.tilt import WallFit, fit_wall, wall_of
+from volscan.walls.wallset import WallSet, WallSheet
+
+__all__ = ["WallSet", "WallSheet", "measure_walls"]
+
+
+def measure_walls(
+    material: MaterialMap,
+    frame: BuildFrame,
+    field: FibreField,
+    *,
+    upright_tolerance_deg: float = 1.0,
+    progress: Progress = no_progress,
+) -> WallSet:
+    """Return every wall with its tilt, in order of family and position.
+
+    Parameters
+    ----------
+    material
+        The material map, for the wall sheets.
+    frame
+        The build frame as refined by the layers.
+    field
+        The fibres; those that share a `wall` number stand on each other.
+    upright_tolerance_deg
+        A wall is upright when |tilt| + 2u stays within it.
+
+    Notes
+    -----
+    Tilt is positive toward the left normal (-sin, cos) of the lay-down direction. The frame's
+    u is shared by all walls and enters each.
+    """
+    fits: list[tuple[int, WallFit, list[Fibre]]] = []
+    for number in sorted({f.wall for f in field.fibres if f.wall is not None}):
+        fibres = sorted(
+            (f for f in field.fibres if f.wall == number), key=lambda f: f.points_um[:, 2].mean()
+        )
+        numbers = _numbers(fibres, field)
+        fits.append(
+            (number, fit_wall(fibres, numbers, direction_deg=fibres[0].direction_deg), fibres)
+        )
+    progress("walls", 0.3)
+    walls = []
+    for number, fit, fibres in fits:
+        own = [f.across_um.mean() for _, f, fs in fits if fs[0].family == fibres[0].family]
+        family = field.families[fibres[0].family]
+        spacing = family.spacing_um.value if family.spacing_um is not None else 0.0
+        walls.append(
+            wall_of(
+                number, fit, fibres, layers=family.layers, direction_deg=fibres[0].direction_deg,
+                frame=frame, middle_um=float(0.5 * (min(own) + max(own))),
+                half_spacing_um=0.5 * spacing, tolerance_deg=upright_tolerance_deg,
+            )
+        )
+    sheets = wall_sheets(material, frame, field.fibres, tuple(walls))
+    progress("walls", 1.0)
+    short = sum(1 for w in walls if w.tilt_deg is None)
+    notices = (
+        (Notice("single_fibre_walls", "walls of one fibre have no tilt", short),) if short else ()
+    )
+    return WallSet(tuple(walls), sheets, notices)
+
+
+def _numbers(fibres: list[Fibre], field: FibreField) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Return each fibre's number in its wall from the family's lowest layer, gaps counted."""
+    family = fibres[0].family
+    layers = sorted({f.layer for f in field.fibres if f.family == family})
+    rank = {layer: i for i, layer in enumerate(layers)}
+    return np.array([rank[f.layer] for f in fibres], dtype=np.float64)

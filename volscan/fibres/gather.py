@@ -1,0 +1,194 @@
+"""From rough walls to the cross-sections that are fitted: where fibres run, what to leave out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from volscan.fibres.columns import FamilyAxes, RoughWalls
+from volscan.fibres.crosssection import Column
+from volscan.geometry import FloatArray
+from volscan.kernels.sections import mark_near_line, wall_sections
+from volscan.prepare.material import MaterialMap
+
+# A station belongs to a wall while the wall's core holds this share of its usual fraction.
+_PRESENT = 0.5
+# A fibre whose core holds less than this share along its wall is missing.
+_MISSING = 0.4
+# Bins with fewer voxels than this say too little to keep.
+_FEWEST_VOXELS = 3
+
+
+@dataclass(frozen=True)
+class WallTrack:
+    """A wall as it is followed.
+
+    `position_um` is its place across at height 0 and `slope` its lean dn/dh; `offset_um`,
+    `height_um`, `radius_um` describe the fibres (across relative to the leaning line, up, radius),
+    from the lowest; `present` tells which are there; it runs from `start_um` to `end_um`.
+    """
+
+    position_um: float
+    slope: float
+    offset_um: FloatArray
+    height_um: FloatArray
+    radius_um: FloatArray
+    present: NDArray[np.bool_]
+    start_um: float
+    end_um: float
+
+
+@dataclass(frozen=True)
+class FamilyTrack:
+    """A family as it is followed: its axes and its walls."""
+
+    axes: FamilyAxes
+    walls: tuple[WallTrack, ...]
+
+
+def track_family(
+    material: MaterialMap,
+    rough: RoughWalls,
+    *,
+    heights_um: FloatArray,
+    diameter_um: float,
+    points: FloatArray,
+) -> FamilyTrack | None:
+    """Follow each rough wall along its fibres and note which fibres are there.
+
+    Returns None when no wall runs on for at least three diameters.
+    """
+    spacing = np.array(material.spacing_um)
+    step = float(spacing.max())
+    radius = 0.5 * diameter_um
+    s = points @ rough.axes.along
+    s0 = float(np.percentile(s, 0.02)) - 2.0 * step
+    s1 = float(np.percentile(s, 99.98)) + 2.0 * step
+    stations = max(4, int((s1 - s0) / step))
+    base = rough.position_um - rough.slope * rough.middle_h_um
+    n_walls = rough.position_um.size
+    core = max(0.4 * radius, 0.75 * step)
+    bin_h = 2.0 * core
+    h0 = float(heights_um[0]) - core - 2.0 * bin_h
+    h1 = float(heights_um[-1]) + core + 2.0 * bin_h
+    unmarked = np.zeros(material.fraction.shape, np.uint8)
+    fibres = np.zeros((n_walls, heights_um.size, stations))
+    for k, height in enumerate(heights_um):
+        gathered = wall_sections(
+            material.fraction, unmarked, np.uint8(0), spacing, rough.axes.matrix, base, rough.slope,
+            core, np.array([height - core, height + core]), np.full(n_walls, s0),
+            np.full(n_walls, step), stations, bin_h,
+        )
+        total = gathered[..., 1].sum(axis=(2, 3))
+        count = gathered[..., 0].sum(axis=(2, 3))
+        fibres[:, k] = np.where(count > 0, total / np.maximum(count, 1), 0.0)
+    walls = []
+    smoothing = max(3, round(diameter_um / step))
+    for w in range(n_walls):
+        wall = uniform_filter1d(fibres[w].mean(axis=0), smoothing, mode="nearest")
+        span = _longest_run(wall)
+        if span is None or (span[1] - span[0]) * step < 3.0 * diameter_um:
+            continue
+        a, b = span
+        inside = fibres[w][:, a:b].mean(axis=1)
+        present = inside > _MISSING * float(np.median(inside))
+        walls.append(
+            WallTrack(
+                position_um=float(base[w]), slope=float(rough.slope[w]),
+                offset_um=np.zeros(heights_um.size), height_um=heights_um.copy(),
+                radius_um=np.full(heights_um.size, radius), present=present,
+                start_um=s0 + a * step, end_um=s0 + b * step,
+            )
+        )
+    return FamilyTrack(rough.axes, tuple(walls)) if walls else None
+
+
+def _longest_run(wall: FloatArray) -> tuple[int, int] | None:
+    """Return where the wall starts and ends: its usual level is that of its fuller half."""
+    top = float(np.median(np.sort(wall)[wall.size // 2 :]))
+    top = max(top, float(np.percentile(wall, 75)))
+    on = np.flatnonzero(wall > _PRESENT * top)
+    if on.size == 0 or top <= 0:
+        return None
+    breaks = np.flatnonzero(np.diff(on) > max(3, wall.size // 12))
+    starts = np.concatenate([[0], breaks + 1])
+    ends = np.concatenate([breaks, [on.size - 1]])
+    longest = int(np.argmax(on[ends] - on[starts]))
+    return int(on[starts[longest]]), int(on[ends[longest]]) + 1
+
+
+def mark_families(
+    material: MaterialMap, families: list[FamilyTrack], *, margin_um: float
+) -> NDArray[np.uint8]:
+    """Return (z, y, x) uint8: bit j is set near any fibre of family j.
+
+    `margin_um` is added to each fibre's radius: beyond it a fibre's blur no longer counts.
+    """
+    near = np.zeros(material.fraction.shape, np.uint8)
+    spacing = np.array(material.spacing_um)
+    for j, family in enumerate(families):
+        bit = np.uint8(1 << j)
+        basis = family.axes.matrix
+        for wall in family.walls:
+            for k in np.flatnonzero(wall.present):
+                height = wall.height_um[k]
+                across = wall.position_um + wall.slope * height + wall.offset_um[k]
+                start = np.array([wall.start_um, across, height]) @ basis
+                end = np.array([wall.end_um, across, height]) @ basis
+                mark_near_line(near, bit, spacing, start, end, wall.radius_um[k] + margin_um)
+    return near
+
+
+def gather_walls(
+    material: MaterialMap,
+    near: NDArray[np.uint8],
+    family: FamilyTrack,
+    *,
+    number: int,
+    segments: int,
+    half_width_um: float,
+    bin_um: float,
+    trim_um: float,
+) -> NDArray[np.float64]:
+    """Return (walls, segments, heights, across, channels) as `wall_sections` gathers it."""
+    low = min(float(w.height_um[0] - w.radius_um[0]) for w in family.walls)
+    high = max(float(w.height_um[-1] + w.radius_um[-1]) for w in family.walls)
+    reach = half_width_um - max(float(w.radius_um.max()) for w in family.walls)
+    start = np.array([w.start_um + trim_um for w in family.walls])
+    end = np.array([w.end_um - trim_um for w in family.walls])
+    return np.asarray(
+        wall_sections(
+            material.fraction, near, np.uint8(255 ^ (1 << number)), np.array(material.spacing_um),
+            family.axes.matrix, np.array([w.position_um for w in family.walls]),
+            np.array([w.slope for w in family.walls]), half_width_um,
+            np.array([low - reach, high + reach]), start, (end - start) / segments, segments,
+            bin_um,
+        )
+    )
+
+
+def column_of(
+    bins: NDArray[np.float64], wall: WallTrack, axes: FamilyAxes, *, prior_r: FloatArray | None = None
+) -> Column:
+    """Turn gathered bins (heights, across, channels) of one wall into a column to fit.
+
+    Positions across are told from the wall's place at height 0, not from its leaning line.
+    """
+    flat = bins.reshape(-1, bins.shape[-1])
+    flat = flat[flat[:, 0] >= _FEWEST_VOXELS]
+    count = flat[:, 0]
+    h = flat[:, 3] / count
+    n = flat[:, 2] / count + wall.slope * h
+    order = np.argsort(h, kind="stable")
+    there = wall.present
+    height = wall.height_um[there]
+    radius = wall.radius_um[there]
+    return Column(
+        axes=axes, n=n[order], h=h[order], value=(flat[:, 1] / count)[order], count=count[order],
+        centre_n=wall.slope * height + wall.offset_um[there], centre_h=height.copy(),
+        radius=radius.copy(), prior_h=height.copy(),
+        prior_r=radius.copy() if prior_r is None else prior_r[there],
+    )

@@ -1,0 +1,334 @@
+"""Fitted walls become fibres in the build frame, with families and layers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volscan.fibres.columns import FamilyAxes
+from volscan.fibres.field import FibreField
+from volscan.frame.plate import plate_frame
+from volscan.geometry import BuildFrame, Family, Fibre, FloatArray
+from volscan.quantity import Notice, Quantity, combine_u
+
+# Heights closer than this share of a diameter are one layer.
+_ONE_LAYER = 0.3
+# Radii share the contrast's and the blur's error, which does not average out over fibres: as a
+# share of the diameter, from the phantoms of docs/validation.
+_SHARED_DIAMETER_ERROR = 0.006
+
+
+@dataclass(frozen=True)
+class FittedWall:
+    """A wall's fibres as fitted: centres (parts, fibres) in the family's axes, µm."""
+
+    family: int
+    axes: FamilyAxes
+    present: NDArray[np.bool_]
+    along_um: FloatArray
+    across_um: FloatArray
+    up_um: FloatArray
+    radius_um: FloatArray
+    u_radius_um: FloatArray
+    height_over_width: float
+    start_um: float
+    end_um: float
+
+    def centres(self) -> FloatArray:
+        """Return scan positions (parts, fibres, 3) [z, y, x]."""
+        along = np.broadcast_to(self.along_um[:, None], self.up_um.shape)
+        local = np.stack([along, self.across_um, self.up_um], axis=-1)
+        return np.asarray(local @ self.axes.matrix)
+
+
+def refined_frame(frame: BuildFrame, walls: list[FittedWall]) -> BuildFrame:
+    """Return the frame whose normal makes every layer level.
+
+    Fibres of one layer lie at one height, whatever their walls lean: the normal is the one along
+    which the heights of each layer's centres scatter least (least squares, each fibre its own
+    cluster for the uncertainty).
+    """
+    h = frame.h
+    for _ in range(3):
+        rows, values, groups, fibre = [], [], [], []
+        labels = _layer_labels(walls, h)
+        first, second = frame.x, frame.y
+        number = 0
+        for wall, layer in zip(walls, labels, strict=True):
+            centres = wall.centres()
+            for k in range(centres.shape[1]):
+                for p in centres[:, k]:
+                    rows.append((p @ first, p @ second))
+                    values.append(p @ h)
+                    groups.append(layer[k])
+                    fibre.append(number)
+                number += 1
+        a = np.array(rows)
+        v = np.array(values)
+        g = np.array(groups)
+        cluster = np.array(fibre)
+        weight = np.ones(v.size)
+        for _robust in range(4):
+            tilt, normal, rest, centred = _level(a, v, g, weight)
+            scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+            weight = 1.0 / np.maximum(1.0, np.abs(rest) / (3.0 * scale))
+        h = h + tilt[0] * first + tilt[1] * second
+        h = h / np.linalg.norm(h)
+    score = np.zeros((int(cluster.max()) + 1, 2))
+    np.add.at(score, cluster, centred * (weight * rest)[:, None])
+    inverse = np.linalg.inv(normal)
+    covariance = inverse @ (score.T @ score) @ inverse
+    u = math.degrees(math.sqrt(max(float(np.trace(covariance)) / 2.0, 1e-12)))
+    low = _lowest(walls, h)
+    return plate_frame(
+        h, base_um=low, up=frame.up if frame.up_confirmed else None,
+        mirrored=False if frame.mirrored_confirmed else None, u_tilt_deg=u,
+        h_from="the layers' own planes",
+    )
+
+
+def _level(
+    a: FloatArray, v: FloatArray, g: NDArray[np.int64], weight: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the tilt that levels the layers, its normal matrix, the rest and centred rows."""
+    layers = int(g.max()) + 1
+    total = np.bincount(g, weight, layers)
+    means = np.stack([np.bincount(g, weight * a[:, i], layers) / total for i in range(2)], axis=1)
+    mean_v = np.bincount(g, weight * v, layers) / total
+    centred = a - means[g]
+    rest = v - mean_v[g]
+    normal = centred.T @ (centred * weight[:, None])
+    tilt = -np.linalg.lstsq(normal, centred.T @ (rest * weight), rcond=1e-10)[0]
+    return tilt, normal, rest + centred @ tilt, centred
+
+
+def _layer_labels(walls: list[FittedWall], h: FloatArray) -> list[NDArray[np.int64]]:
+    """Return a label for each fibre of each wall: which layer of its family it belongs to.
+
+    Labels are by family, so that no assumption about which families share a height enters.
+    """
+    labels = []
+    start: dict[int, int] = {}
+    following = 0
+    for wall in walls:
+        if wall.family not in start:
+            start[wall.family] = following
+            following += wall.present.size
+        labels.append(start[wall.family] + np.flatnonzero(wall.present))
+    return labels
+
+
+def _lowest(walls: list[FittedWall], h: FloatArray) -> float:
+    """Return the height along `h` of the mean tangent under the lowest layer."""
+    under = []
+    for wall in walls:
+        if wall.present[0]:
+            heights = wall.centres()[:, 0] @ h
+            half = wall.radius_um[0] * math.sqrt(wall.height_over_width)
+            under.append((float(heights.mean()), float(half)))
+    bottom = min(v for v, _ in under)
+    lowest = [v - r for v, r in under if v - bottom < r]
+    return float(np.mean(lowest))
+
+
+def field_from_walls(
+    walls: list[FittedWall], frame: BuildFrame, *, families: list[FamilyAxes]
+) -> FibreField:
+    """Return the fibres in build coordinates, sorted into families, walls and layers."""
+    order, directions = _sorted_families(walls, frame, families)
+    rank = {family: i for i, family in enumerate(order)}
+    ordered = sorted(
+        walls, key=lambda w: (rank[w.family], _place(w, frame, directions[w.family]))
+    )
+    diameter = 2.0 * float(np.mean(np.concatenate([w.radius_um for w in ordered])))
+    heights = [
+        float(v)
+        for w in ordered
+        for v in (frame.to_build(w.centres())[..., 2]).mean(axis=0)
+    ]
+    levels = _clusters(np.array(heights), _ONE_LAYER * diameter)
+    fibres: list[Fibre] = []
+    counter = 0
+    wall_numbers: dict[int, int] = {}
+    for number, wall in enumerate(ordered):
+        built = frame.to_build(wall.centres())
+        wall_numbers[number] = number
+        for k in range(built.shape[1]):
+            points = _to_ends(built[:, k], wall)
+            d = 2.0 * float(wall.radius_um[k])
+            layer = int(np.argmin(np.abs(levels - heights[counter])))
+            fibres.append(
+                Fibre(
+                    id=counter, family=rank[wall.family], layer=layer, wall=number,
+                    points_um=points, diameters_um=np.full(points.shape[0], d),
+                    diameter_um=Quantity(
+                        d, combine_u([2.0 * wall.u_radius_um[k], _SHARED_DIAMETER_ERROR * d]),
+                        "µm", 1,
+                    ),
+                    direction_deg=directions[wall.family],
+                )
+            )
+            counter += 1
+    table = tuple(
+        _family(rank[f], [w for w in ordered if w.family == f], fibres, frame, directions[f])
+        for f in order
+    )
+    return _field(tuple(fibres), table, levels, ordered, frame)
+
+
+def _sorted_families(
+    walls: list[FittedWall], frame: BuildFrame, families: list[FamilyAxes]
+) -> tuple[list[int], dict[int, float]]:
+    """Return the families in order of direction, and each one's direction in degrees."""
+    directions = {}
+    for f in sorted({w.family for w in walls}):
+        along = families[f].along
+        vectors = []
+        for wall in walls:
+            if wall.family != f or wall.along_um.size < 2:
+                continue
+            built = frame.to_build(wall.centres())
+            for k in range(built.shape[1]):
+                v = _slope_vector(built[:, k], wall.along_um)
+                vectors.append(v[:2])
+        reference = frame.rotation[:2] @ along
+        mean = np.mean(vectors, axis=0) if vectors else reference
+        angle = math.degrees(math.atan2(mean[1], mean[0])) % 180.0
+        # Within half a degree of 180 a direction is folded, so that a family has one normal.
+        directions[f] = angle - 180.0 if angle > 179.5 else angle
+    order = sorted(directions, key=lambda f: directions[f])
+    return order, directions
+
+
+def _slope_vector(points: FloatArray, along: FloatArray) -> FloatArray:
+    """Return the change of position for each µm along, by least squares."""
+    s = along - along.mean()
+    return np.asarray((s @ (points - points.mean(axis=0))) / (s @ s))
+
+
+def left_normal_xy(direction_deg: float) -> FloatArray:
+    """Return the left normal (-sin, cos) of a direction in (X, Y)."""
+    a = math.radians(direction_deg)
+    return np.array([-math.sin(a), math.cos(a)])
+
+
+def _place(wall: FittedWall, frame: BuildFrame, direction_deg: float) -> float:
+    """Return the wall's mean place along its left normal."""
+    return float((frame.to_build(wall.centres())[..., :2] @ left_normal_xy(direction_deg)).mean())
+
+
+def _to_ends(points: FloatArray, wall: FittedWall) -> FloatArray:
+    """Return the centreline carried on straight to where the fibre ends."""
+    if points.shape[0] < 2:
+        return points
+    slope = _slope_vector(points, wall.along_um)
+    first = points[0] + slope * (wall.start_um - wall.along_um[0])
+    last = points[-1] + slope * (wall.end_um - wall.along_um[-1])
+    return np.vstack([first, points, last])
+
+
+def _clusters(values: FloatArray, gap: float) -> FloatArray:
+    """Return the means of groups of values that lie no farther apart than `gap`."""
+    ordered = np.sort(values)
+    breaks = np.flatnonzero(np.diff(ordered) > gap) + 1
+    return np.array([part.mean() for part in np.split(ordered, breaks)])
+
+
+def _family(
+    number: int, walls: list[FittedWall], fibres: list[Fibre], frame: BuildFrame,
+    direction_deg: float,
+) -> Family:
+    """Sum up one family."""
+    own = [f for f in fibres if f.family == number]
+    normal = left_normal_xy(direction_deg)
+    angles = []
+    for wall in walls:
+        built = frame.to_build(wall.centres())
+        for k in range(built.shape[1]):
+            v = _slope_vector(built[:, k], wall.along_um)
+            a = math.degrees(math.atan2(v[1], v[0]))
+            angles.append((a - direction_deg + 90.0) % 180.0 - 90.0)
+    places = np.array([_place(w, frame, direction_deg) for w in walls])
+    gaps = np.diff(places)
+    spacing = None
+    rms = largest = None
+    if gaps.size:
+        index = np.arange(places.size)
+        residual = places - np.polyval(np.polyfit(index, places, 1), index)
+        u_place = 0.02 * max(w.radius_um.mean() for w in walls)
+        spacing = Quantity(
+            float(gaps.mean()), float(math.sqrt(2.0) * u_place / gaps.size), "µm", gaps.size,
+            float(gaps.std(ddof=1)) if gaps.size > 1 else None,
+        )
+        rms, largest = float(np.sqrt(np.mean(residual**2))), float(np.abs(residual).max())
+    layers = walls[0].present.size
+    d = np.array([f.diameter_um.value for f in own])
+    return Family(
+        id=number,
+        direction_deg=Quantity(
+            direction_deg,
+            max(float(np.std(angles)) / math.sqrt(len(angles)), 0.005), "deg", len(angles),
+            float(np.std(angles, ddof=1)) if len(angles) > 1 else None,
+        ),
+        spacing_um=spacing,
+        diameter_um=_mean_diameter(d, [f.diameter_um.u or 0.0 for f in own]),
+        count=len(own), layers=layers, walls=len(walls),
+        rise_per_fibre_um=_rise(walls, frame), placement_rms_um=rms, placement_max_um=largest,
+    )
+
+
+def _mean_diameter(d: FloatArray, u: list[float]) -> Quantity:
+    mean = float(d.mean())
+    own = float(np.mean(u)) / math.sqrt(d.size)
+    return Quantity(
+        mean, combine_u([own, _SHARED_DIAMETER_ERROR * mean]), "µm", d.size,
+        float(d.std(ddof=1)) if d.size > 1 else None,
+    )
+
+
+def _rise(walls: list[FittedWall], frame: BuildFrame) -> Quantity | None:
+    """Return the step between successive fibres of a wall: the slope of height on number."""
+    slopes = []
+    for wall in walls:
+        number = np.flatnonzero(wall.present)
+        if number.size > 1:
+            heights = frame.to_build(wall.centres())[..., 2].mean(axis=0)
+            slopes.append(float(np.polyfit(number, heights, 1)[0]))
+    if not slopes:
+        return None
+    sd = float(np.std(slopes, ddof=1)) if len(slopes) > 1 else 0.0
+    u = max(sd / math.sqrt(len(slopes)), 0.002 * abs(float(np.mean(slopes))))
+    return Quantity(float(np.mean(slopes)), u, "µm", len(slopes), sd or None)
+
+
+def _field(
+    fibres: tuple[Fibre, ...], families: tuple[Family, ...], levels: FloatArray,
+    walls: list[FittedWall], frame: BuildFrame,
+) -> FibreField:
+    d = np.array([f.diameter_um.value for f in fibres])
+    notices = []
+    missing = sum(int((~w.present).sum()) for w in walls)
+    if missing:
+        notices.append(Notice("missing_fibres", "fibres missing from their walls", missing))
+    step = None
+    if levels.size > 1:
+        gaps = np.diff(levels)
+        mean = float(gaps.mean())
+        step = Quantity(
+            mean, max(0.05 * float(d.mean()) / (levels.size - 1), 0.002 * mean), "µm", gaps.size,
+            float(gaps.std(ddof=1)) if gaps.size > 1 else None,
+        )
+    half = 0.5 * float(d.mean()) * math.sqrt(float(np.mean([w.height_over_width for w in walls])))
+    return FibreField(
+        fibres=fibres, families=families,
+        diameter_um=_mean_diameter(d, [f.diameter_um.u or 0.0 for f in fibres]),
+        layer_count=int(levels.size), layer_heights_um=tuple(float(v) for v in levels),
+        layer_height_um=step,
+        scaffold_height_um=Quantity(
+            float(levels[-1] - levels[0]) + 2.0 * half, 0.05 * float(d.mean()), "µm", 1
+        ),
+        notices=tuple(notices),
+    )
