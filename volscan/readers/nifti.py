@@ -110,7 +110,7 @@ def _inflated_head(head: bytes) -> bytes:
     if not head.startswith(b"\x1f\x8b"):
         return head
     try:
-        return zlib.decompressobj(wbits=31).decompress(head, 600)
+        return zlib.decompressobj(wbits=31).decompress(head, max(_FIELDS))
     except zlib.error:
         return b""
 

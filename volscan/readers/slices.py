@@ -107,6 +107,9 @@ def _png_slice(path: Path) -> _Slice:
                     "bits, one channel"
                 )
             samples = np.asarray(picture)
+            if picture.mode == "1":
+                # Bits come as booleans or as 0 and 255, depending on the library's version.
+                samples = samples != 0
     except VolscanError:
         raise
     except Exception as e:
