@@ -188,6 +188,12 @@ class Envelope:
         Optional mask (z, y, x) that a user gave instead of a prism; None for a prism.
     whole_array
         True when the whole array is the envelope ("block").
+    mask_volume_um3
+        Volume of the mask, of the whole array, or of the part of a prism that the scan shows;
+        None for a prism that is wholly in view.
+    encloses_solid
+        True when all solid of the piece lies inside by definition ("hull"), so that what blur
+        carried over its side faces belongs to it.
     """
 
     definition: str
@@ -198,6 +204,7 @@ class Envelope:
     inside: NDArray[np.bool_] | None = None
     whole_array: bool = False
     mask_volume_um3: float | None = None
+    encloses_solid: bool = False
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline_um", _read_only(self.outline_um))

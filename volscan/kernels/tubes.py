@@ -160,8 +160,8 @@ def _cells_touched(table, cells, spacing, origin, pairs):  # type: ignore[no-unt
         for k in range(3):
             a = min(table[s, k], table[s, 3 + k]) - radius - origin[k]
             b = max(table[s, k], table[s, 3 + k]) + radius - origin[k]
-            low[k] = max(0, int(math.floor((a / spacing[k] - 1.0) / _CELL)))
-            high[k] = min(cells[k] - 1, int(math.floor((b / spacing[k] + 1.0) / _CELL)))
+            low[k] = max(0, math.floor((a / spacing[k] - 1.0) / _CELL))
+            high[k] = min(cells[k] - 1, math.floor((b / spacing[k] + 1.0) / _CELL))
         for i in range(low[0], high[0] + 1):
             cz = origin[0] + (i * _CELL + 0.5 * (_CELL - 1)) * spacing[0]
             for j in range(low[1], high[1] + 1):
