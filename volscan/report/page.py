@@ -1,0 +1,230 @@
+"""One self-contained page: every number, figure and warning of a finished measurement."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from volscan.outputs import write_folder
+
+if TYPE_CHECKING:
+    from volscan.report.style import Drawing
+    from volscan.results import Results
+
+Json = Mapping[str, Any]
+
+REPORT_NAME = "report.html"
+# A page with more cross-sections than this helps nobody; the table still tells every wall.
+MOST_SHEETS = 60
+
+_CONTENTS = (
+    ("glance", "At a glance"),
+    ("warnings", "Warnings"),
+    ("scaffold", "The scaffold"),
+    ("numbers", "Numbers"),
+    ("design", "Designed against measured"),
+    ("walls", "Walls and their tilt"),
+    ("shift", "Layer shift"),
+    ("pores", "Porosity and pores"),
+    ("fibres", "Fibres"),
+    ("method", "How it was measured"),
+    ("words", "What the words mean"),
+)
+
+
+def write_report(
+    results: Results | str | Path, out_dir: str | Path, *, title: str | None = None
+) -> Path:
+    """Write a finished measurement as one HTML file that needs nothing else.
+
+    Parameters
+    ----------
+    results
+        Results, or the folder they were saved in. The scan is not needed.
+    out_dir
+        Folder for ``report.html``; made where it is missing. A report already there is replaced.
+    title
+        Heading; by default the scan's name.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    UnreadableError
+        If the folder holds no results.
+    OutputError
+        If the report cannot be written.
+
+    Notes
+    -----
+    The same results give the same bytes on the same machine. The 3-D picture is rendered by a
+    second process; without OpenGL it is drawn by numpy and its caption says so.
+
+    Examples
+    --------
+    >>> write_report("patch_results", "patch_results")  # doctest: +SKIP
+    PosixPath('patch_results/report.html')
+    """
+    from volscan.results import Results
+
+    if not isinstance(results, Results):
+        results = Results.load(results)
+    page = render_page(results, title=title)
+    return write_folder(out_dir, {REPORT_NAME: page.encode("utf-8")}, force=True) / REPORT_NAME
+
+
+def render_page(results: Results, *, title: str | None = None) -> str:
+    """Return the page's text."""
+    from jinja2 import Environment, StrictUndefined
+
+    from volscan.report import grids, method, numbers
+    from volscan.report.wording import reason_for
+
+    doc = results.to_dict()
+    here = files("volscan.report")
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=False, keep_trailing_newline=True
+    )
+    template = environment.from_string(here.joinpath("template.html").read_text("utf-8"))
+    design = grids.design_lines(doc.get("design"))
+    context = {
+        "title": title or f"{doc['input']['file']}: what was printed",
+        "css": _trusted(here.joinpath("style.css").read_text("utf-8")),
+        "version": doc["software"].get("volscan", ""),
+        "facts": method.facts(doc),
+        "contents": [c for c in _CONTENTS if c[0] != "design" or design],
+        "keys": numbers.key_numbers(doc),
+        "warnings": [w for w in doc["warnings"] if w["code"] != "not_in_this_version"],
+        "later": [w for w in doc["warnings"] if w["code"] == "not_in_this_version"],
+        "threshold": _threshold(doc),
+        "summary": numbers.summary(doc),
+        "porosity_rule": numbers.porosity_rule(doc),
+        "families": grids.families(doc),
+        "design": design,
+        "design_notes": grids.design_notes(doc.get("design")),
+        "has_walls": bool(doc["walls"]),
+        "walls": grids.walls(doc),
+        "no_walls": f"No wall was measured: {numbers.no_walls(doc)}.",
+        "advice": grids.all_advice(doc),
+        "advice_summary": grids.advice_summary(doc),
+        "no_advice": f"{numbers.no_walls(doc)}.",
+        "no_pores": "Neither porosity nor pores were measured: "
+        + reason_for("porosity.total", doc["warnings"]),
+        "no_scene": "no fibres were found" if not doc["fibres"]["count"] else "none were kept",
+        "method": method.method_tables(doc),
+        "glossary": method.GLOSSARY,
+        **_drawings(results, doc),
+    }
+    return str(template.render(context))
+
+
+def _drawings(results: Results, doc: Json) -> dict[str, Any]:
+    """Return every figure, by its name in the template; what cannot be drawn is absent or None."""
+    from volscan.report import figures, pictures
+    from volscan.report.scene import draw_scene
+
+    tables, arrays = results.tables, results.arrays
+    tolerance = float(doc["settings"].get("upright_tolerance_deg", 1.0))
+    paths = {
+        int(name.rpartition("_")[2]): path for name, path in arrays.get("wall_paths", {}).items()
+    }
+    return {
+        "scene": draw_scene(tables.get("centrelines"), tables.get("fibres")),
+        "slices": _slices(arrays.get("slices", {})),
+        "plan": _plan(arrays.get("plan", {}), doc),
+        "wall_figures": _kept(
+            pictures.wall_tilts(doc["walls"], paths, doc["envelope"]["outline_um"]),
+            figures.tilt_by_wall(doc["walls"], doc["shift"]["systematic"], tolerance),
+        ),
+        "pore_figures": _kept(
+            figures.porosity_by_height(doc["porosity"]),
+            figures.pore_sizes(doc["pores"], tables.get("pore_sizes")),
+        ),
+        "fibre_figures": _kept(
+            figures.fibre_diameters(tables.get("fibres"), doc["fibres"]["diameter_um"])
+        ),
+        **_sheets(arrays.get("wall_sheets", {}), doc),
+    }
+
+
+def _slices(members: Mapping[str, Any]) -> list[Drawing]:
+    from volscan.report import pictures
+
+    if not all(f"grey_{a}" in members for a in "zyx"):
+        return []
+    window = pictures.grey_window([members[f"grey_{a}"] for a in "zyx"])
+    spacing = dict(zip("zyx", (float(s) for s in members["spacing_um"]), strict=True))
+    out = []
+    for axis, index in zip("zyx", members["index"], strict=True):
+        rows, columns = (a for a in "zyx" if a != axis)
+        out.append(
+            pictures.orthogonal_slice(
+                members[f"grey_{axis}"],
+                members.get(f"solid_{axis}"),
+                spacing_um=(spacing[rows], spacing[columns]),
+                window=window,
+                axes_names=(rows, columns),
+                at=f"at {axis} = {float(index) * spacing[axis]:.0f} µm (index {int(index)})",
+            )
+        )
+    return out
+
+
+def _plan(members: Mapping[str, Any], doc: Json) -> Drawing | None:
+    from volscan.report import pictures
+
+    if "mean_fraction" not in members:
+        return None
+    domain = doc["pores"]["domain_um"]
+    return pictures.plan_view(
+        members["mean_fraction"],
+        members["x_um"],
+        members["y_um"],
+        envelope=doc["envelope"],
+        domain=domain if domain and domain.get("origin") else None,
+    )
+
+
+def _sheets(members: Mapping[str, Any], doc: Json) -> dict[str, Any]:
+    from volscan.report import pictures
+
+    walls = {int(w["id"]): w for w in doc["walls"]}
+    ids = sorted(int(n.rpartition("_")[2]) for n in members if n.startswith("section_"))
+    every = -(-len(ids) // MOST_SHEETS) if ids else 1
+    shown = ids[::every]
+    note = "" if len(shown) == len(ids) else f"{len(shown)} of {len(ids)} walls, evenly chosen."
+    return {
+        "sheets": [
+            pictures.wall_sheet(
+                members[f"section_{i}"],
+                members[f"across_um_{i}"],
+                members[f"height_um_{i}"],
+                walls.get(i),
+            )
+            for i in shown
+        ],
+        "sheets_note": note,
+    }
+
+
+def _kept(*drawings: Drawing | None) -> list[Drawing]:
+    return [d for d in drawings if d is not None]
+
+
+def _threshold(doc: Json) -> str:
+    material = doc["material"]
+    if material["threshold"] is None:
+        return "not told"
+    return f"{material['threshold']:.5g}, {material['threshold_rule']}"
+
+
+def _trusted(text: str) -> Any:
+    """Mark the page's own style sheet as not to be escaped."""
+    from markupsafe import Markup
+
+    return Markup(text)

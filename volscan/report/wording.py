@@ -1,0 +1,126 @@
+"""How numbers and missing numbers are written on the page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from volscan.quantity import format_with_u
+
+Json = Mapping[str, Any]
+
+NOT_MEASURED = "not measured"
+_UNITS = {"deg": "°", "1": "", "um": "µm", "µm^2": "µm²", "1/um": "µm⁻¹", "1/µm": "µm⁻¹"}
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One value of a table: its text, and for a missing one the reason."""
+
+    text: str
+    missing: bool = False
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table of numbers."""
+
+    name: str
+    value: Cell
+    spread: str = ""
+    n: str = ""
+    note: str = ""
+    strong: bool = False
+
+
+def number(value: float, u: float | None = None) -> str:
+    """Write a number rounded by its uncertainty, with a true minus sign.
+
+    >>> number(-3.14159, 0.02)
+    '−3.14 ± 0.02'
+    """
+    if not math.isfinite(value):
+        return "not finite"
+    return format_with_u(value, u).replace("-", "−")
+
+
+def unit_text(unit: str) -> str:
+    """Return the unit as it is printed after a number, with the space it needs.
+
+    >>> unit_text("deg"), unit_text("µm"), unit_text("1")
+    ('°', ' µm', '')
+    """
+    shown = _UNITS.get(unit, unit)
+    return shown if shown in ("", "°") else f" {shown}"
+
+
+def quantity_cell(q: Json | None, *, percent: bool = False, reason: str = "") -> Cell:
+    """Write a contract quantity; a missing one says so, never 0."""
+    if q is None or q.get("value") is None:
+        return Cell(NOT_MEASURED, True, reason)
+    value, u, unit = q["value"], q.get("u"), str(q.get("unit", ""))
+    factor = 100.0 if percent else 1.0
+    text = number(factor * value, None if u is None else factor * u)
+    suffix = " %" if percent else unit_text(unit)
+    text = f"{text}{suffix}"
+    return Cell(text, False, "" if u is not None else "uncertainty unknown")
+
+
+def spread_text(q: Json | None, *, percent: bool = False) -> str:
+    """Write the spread between items, where the quantity has one."""
+    if not q or q.get("sd") is None:
+        return ""
+    factor = 100.0 if percent else 1.0
+    suffix = " %" if percent else unit_text(str(q.get("unit", "")))
+    return f"{factor * q['sd']:.3g}{suffix}"
+
+
+def count_text(q: Json | None) -> str:
+    """Write the number of independent items behind a quantity."""
+    return str(q["n"]) if q and q.get("n") is not None else ""
+
+
+def quantity_row(
+    name: str,
+    q: Json | None,
+    *,
+    reason: str = "",
+    percent: bool = False,
+    note: str = "",
+    strong: bool = False,
+) -> Row:
+    """Build a table line from a contract quantity."""
+    cell = quantity_cell(q, percent=percent, reason=reason)
+    if cell.reason and not cell.missing:
+        note = f"{note}; {cell.reason}" if note else cell.reason
+        cell = Cell(cell.text)
+    return Row(name, cell, spread_text(q, percent=percent), count_text(q), note, strong and bool(q))
+
+
+def plain_cell(value: Any, template: str = "{}", *, reason: str = "") -> Cell:
+    """Write a plain value, or say that it was not measured."""
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return Cell(NOT_MEASURED, True, reason)
+    return Cell(template.format(value).replace("-", "−"))
+
+
+def reason_for(key: str, warnings: Sequence[Json]) -> str:
+    """Find the warning that says why `key` (dotted, list positions left out) is null.
+
+    A message that names the whole key wins over one that names only its last two parts.
+
+    >>> reason_for("tube", [{"code": "x", "message": "tube could not be measured: a plate"}])
+    'a plate'
+    """
+    short = ".".join(key.split(".")[-2:])
+    for needle in (key, short):
+        for warning in warnings:
+            message = str(warning.get("message", ""))
+            if needle in message:
+                if warning.get("code") == "not_in_this_version":
+                    return "not in this version"
+                return message.rpartition(" could not be measured: ")[2]
+    return "see the warnings"
