@@ -137,6 +137,26 @@ class ReaderContract:
         with pytest.raises(UnreadableError, match="pointer"):
             self.opened(path)
 
+    def answer(self, path: Path) -> str:
+        try:
+            return str(self.opened(path).shape)
+        except InputError as error:
+            return str(error)
+
+    def test_damaged_bytes_are_read_or_refused_in_one_line(self, tmp_path):
+        """Whatever stands in a file, the answer is a volume or one clear line."""
+        random = np.random.default_rng(5)
+        path = self.write(tmp_path, numbers(np.uint8, (4, 10, 12)))
+        for victim in {path, self.payload(path)} - {path if path.is_dir() else None}:
+            sound = victim.read_bytes()
+            for _ in range(8):
+                data = bytearray(sound)
+                for at in random.integers(0, min(len(data), 600), random.integers(1, 8)):
+                    data[at] = random.integers(256)
+                victim.write_bytes(data[: random.integers(1, len(data) * 3)])
+                assert "\n" not in self.answer(path)
+            victim.write_bytes(sound)
+
     def test_one_slice_is_refused(self, tmp_path):
         path = self.write(tmp_path, numbers(shape=(1, 5, 6)))
         with pytest.raises(InputError, match=r"one slice only|single DICOM") as error:

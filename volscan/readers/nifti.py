@@ -186,8 +186,10 @@ def _scaled(
     if (slope, inter) == (1.0, 0.0):
         return stored, ()
     out = allocate(path, stored.shape, np.float32)
-    for z in range(len(stored)):
-        out[z] = stored[z] * slope + inter
+    # A damaged scale may overflow: such values are infinite, and refused when they are checked.
+    with np.errstate(over="ignore", invalid="ignore"):
+        for z in range(len(stored)):
+            out[z] = stored[z] * slope + inter
     message = f"grey values are {slope:g} × stored + {inter:g}, as the NIfTI header says"
     return out, (Notice("values_scaled", message),)
 
@@ -207,7 +209,8 @@ def _spacing(header: _Header) -> tuple[ToldSpacing, tuple[Notice, ...]]:
         return ToldSpacing(missing="its NIfTI header names no unit of length"), notices
     x, y, z = (tidy(v * factor) for v in pixdim)
     if in_use:
-        norms = np.linalg.norm(affine, axis=0)
+        with np.errstate(over="ignore", invalid="ignore"):
+            norms = np.linalg.norm(affine, axis=0)
         if np.any(np.abs(norms - pixdim) > 1e-3 * np.abs(pixdim)):
             says = ", ".join(f"{v * factor:g}" for v in norms[::-1])
             missing = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tokenize
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,7 @@ class _Npy:
                     shape, fortran, dtype = np.lib.format.read_array_header_1_0(f)
                 else:
                     shape, fortran, dtype = np.lib.format.read_array_header_2_0(f)
-            except ValueError as e:
+            except (ValueError, TypeError, SyntaxError, tokenize.TokenError) as e:
                 raise UnreadableError(
                     f"{path}: its .npy header cannot be read ({e}); save it again"
                 ) from None

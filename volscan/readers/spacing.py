@@ -74,7 +74,8 @@ def axes_notices(steps: np.ndarray) -> tuple[Notice, ...]:
         Matrix (3, 3) whose columns are the steps in right-handed space for one index along x, y
         and z.
     """
-    norms = np.linalg.norm(steps, axis=0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        norms = np.linalg.norm(steps, axis=0)
     if not np.all(np.isfinite(norms)) or np.any(norms <= 0):
         return ()
     unit = steps / norms

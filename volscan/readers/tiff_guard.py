@@ -42,6 +42,8 @@ def check_directories(path: Path) -> int:
                     f"{path}: its image directories loop (directory {len(seen) + 1} is an earlier "
                     "one again); export it again"
                 )
+            if at >= size:
+                raise _truncated(path)
             seen.add(at)
             f.seek(at)
             raw = f.read(struct.calcsize(count_kind))
