@@ -11,13 +11,12 @@ from numpy.typing import NDArray
 from volscan.envelope.polygon import hull
 from volscan.errors import NothingToMeasureError
 from volscan.geometry import BuildFrame
-from volscan.kernels.filters import smooth
 from volscan.prepare.material import MaterialMap
 
 FloatArray = NDArray[np.float64]
 
 # Above this noise (as a share of the contrast) single air voxels reach the surface level often
-# enough (1 in 30 000 at 4 standard deviations) to spoil a hull: smooth first.
+# enough (1 in 30 000 at 4 standard deviations) to spoil a hull: take the smoothed solid.
 _NOISE_TO_SMOOTH = 0.125
 # A cluster smaller than both of these is a speck and not part of the piece.
 _SPECK_VOX = 64
@@ -79,11 +78,7 @@ def mask_extent(
 
 def _without_specks(material: MaterialMap) -> NDArray[np.bool_]:
     noise = material.noise_air / abs(material.polymer - material.air)
-    if noise > _NOISE_TO_SMOOTH:
-        quiet = smooth(material.fraction, sigma_vox=(1.0, 1.0, 1.0))
-        solid = quiet >= np.float32(material.level)
-    else:
-        solid = material.mask()
+    solid = material.solid if noise > _NOISE_TO_SMOOTH else material.mask()
     count = int(np.count_nonzero(solid))
     if count == 0:
         raise NothingToMeasureError("no solid found: nothing in the scan reaches the surface level")
