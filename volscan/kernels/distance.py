@@ -464,9 +464,7 @@ def _refine(f, level, ids, out, centres, normals, voxels, spacing, radius, small
                     d1 = disc_distance(pz, py, px, centres, normals, previous, radius)
                     if d1 < d0:
                         start = previous
-                best, distance = walk(
-                    pz, py, px, start, ids, centres, normals, voxels, radius
-                )
+                best, distance = walk(pz, py, px, start, ids, centres, normals, voxels, radius)
                 out[z, y, x] = max(distance, smallest)
                 found[z, y, x] = best
                 previous = best
@@ -495,9 +493,7 @@ def distance_to_surface(fraction: F32, surface: Surface, *, level: float) -> tup
     the tests compare it with a search over all discs.
     """
     f = np.ascontiguousarray(fraction, dtype=np.float32)
-    out, ids = nearest_site(
-        surface.voxels, shape=surface.shape, spacing_um=surface.spacing_um
-    )
+    out, ids = nearest_site(surface.voxels, shape=surface.shape, spacing_um=surface.spacing_um)
     found = _refine(
         f,
         np.float32(level),

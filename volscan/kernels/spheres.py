@@ -111,7 +111,9 @@ def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offset
                     value = np.inf
                     pick = -1
                     for k in range(count):
-                        d = disc_distance(pz + oz, py + oy, px + ox, centres, normals, near[k], disc)
+                        d = disc_distance(
+                            pz + oz, py + oy, px + ox, centres, normals, near[k], disc
+                        )
                         if d < value:
                             value = d
                             pick = near[k]

@@ -78,9 +78,7 @@ def _queue_faces(level, width, head, following, axis):  # type: ignore[no-untype
                 elif axis == 2:
                     chosen = x == 0
                 else:
-                    chosen = (
-                        z == 0 or z == nz - 1 or y == 0 or y == ny - 1 or x == 0 or x == nx - 1
-                    )
+                    chosen = z == 0 or z == nz - 1 or y == 0 or y == ny - 1 or x == 0 or x == nx - 1
                 v = level[z, y, x]
                 if chosen and v > 0:
                     p = (z * ny + y) * nx + x
@@ -148,7 +146,9 @@ def widest_from_faces(level: U16) -> U16:
 
 
 @njit(cache=True, parallel=True, nogil=True)
-def _sample(f, level, ids, spacing, origin, axes, steps, centres, normals, voxels, disc, dist, found):  # type: ignore[no-untyped-def]  # noqa: E501
+def _sample(
+    f, level, ids, spacing, origin, axes, steps, centres, normals, voxels, disc, dist, found
+):  # type: ignore[no-untyped-def]  # noqa: E501
     nz, ny, nx = dist.shape
     mz, my, mx = f.shape
     for zu in prange(nz):

@@ -1,0 +1,214 @@
+"""The pore stage's public face."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volscan.errors import SettingsError
+from volscan.geometry import BuildFrame, Envelope
+from volscan.kernels.spheres import peak_spheres
+from volscan.pores.reach import reach
+from volscan.pores.sizes import distribution, inscribed_diameters
+from volscan.pores.solid import Solid, build_solid, working_coverage, working_factors
+from volscan.pores.space import PoreSpace
+from volscan.pores.throats import pore_domain, throats
+from volscan.prepare.material import MaterialMap
+from volscan.progress import Progress, no_progress
+from volscan.quantity import Notice, Quantity
+
+
+def measure_pores(
+    material: MaterialMap,
+    frame: BuildFrame,
+    envelope: Envelope,
+    *,
+    direction_deg: float | None = None,
+    surface_level: float | None = None,
+    solid_model: NDArray[np.float32] | None = None,
+    exact: bool | None = None,
+    progress: Progress = no_progress,
+) -> PoreSpace:
+    """Measure inscribed spheres, throats and reach of the pore space inside an envelope.
+
+    The inscribed-sphere diameter of a point of the pores is that of the largest sphere that
+    contains it and touches solid only from outside; its distribution is weighted by volume. A
+    throat is the largest sphere that can cross the domain along an axis. The reach of a probe is
+    the share of the pore volume that a sphere of that diameter, coming from the air outside, can
+    cover.
+
+    Parameters
+    ----------
+    material
+        The material map; noise is smoothed away here, the map itself stays as it is.
+    frame, envelope
+        The build frame and the reference volume.
+    direction_deg
+        Lay-down direction of the first family, from the frame's X toward Y: the domain's x. None
+        or 0 takes the frame's own axes.
+    surface_level
+        Polymer fraction at the solid's surface; the default is the map's own. Where noise is
+        smoothed away, the *volume* that this level encloses in the envelope is kept.
+    solid_model
+        A polymer fraction on the same grid to use instead of the scan's.
+    exact
+        True: full resolution. False: voxels merged in pairs along each axis. None: full
+        resolution up to 256³ voxels.
+    progress
+        Called with "pores" and the share done.
+
+    Returns
+    -------
+    PoreSpace
+        What could not be measured is None, with a notice that says why.
+
+    Raises
+    ------
+    SettingsError
+        If `solid_model` has another shape than the scan.
+
+    Notes
+    -----
+    Each diameter's u combines: voxelisation (0.12 working voxels, the spread found on tubes,
+    balls and slits of known size), the surface level's u from both anchors and the residual noise
+    (each divided by the surface's mean slope, two faces), and the thinning of round fibres by
+    blur where no corrected level was given. The voxel size's own u is not in it. Memory: about 25
+    bytes a working voxel. See docs/theory/pores.md.
+    """
+    if solid_model is not None and solid_model.shape != material.fraction.shape:
+        raise SettingsError(
+            f"solid_model must have the scan's shape {material.fraction.shape}, "
+            f"got {solid_model.shape}"
+        )
+    direction = 0.0 if direction_deg is None else float(direction_deg)
+    progress("pores", 0.0)
+    shape = material.fraction.shape
+    factors = working_factors(shape, material.spacing_um, exact=exact)
+    grid = pore_domain(
+        envelope,
+        frame,
+        direction_deg=direction,
+        shape=(shape[0], shape[1], shape[2]),
+        spacing_um=material.spacing_um,
+    )
+    notices: list[Notice] = []
+    if grid is None:
+        notices.append(
+            Notice("pores_no_domain", "the envelope holds no rectangle: throats not measured")
+        )
+    domain = None if grid is None else grid.domain
+    spacing = tuple(s * k for s, k in zip(material.spacing_um, factors, strict=True))
+    coverage = working_coverage(
+        envelope,
+        frame,
+        shape=tuple(-(-n // k) for n, k in zip(shape, factors, strict=True)),  # type: ignore[arg-type]
+        spacing_um=spacing,  # type: ignore[arg-type]
+        origin_um=np.array([0.5 * (k - 1) for k in factors]) * np.asarray(material.spacing_um),
+        factors=factors,
+    )
+    solid, told = build_solid(
+        material,
+        surface_level=surface_level,
+        solid_model=solid_model,
+        factors=factors,
+        coverage=coverage,
+    )
+    notices.extend(told)
+    if solid is None:
+        return _nothing(domain, notices)
+    progress("pores", 0.2)
+    if solid.binned:
+        notices.append(
+            Notice("pores_merged_voxels", "pore sizes were measured with voxels merged in pairs")
+        )
+    notices.extend(_cut_faces(solid))
+
+    crossing: dict[str, float] = {}
+    if grid is not None:
+        inside = None
+        if envelope.inside is not None and coverage is not None:
+            inside = coverage >= np.float32(0.5)
+        crossing = throats(solid, grid, inside=inside)
+        notices.extend(
+            Notice("pores_no_crossing", f"no sphere crosses the domain along {name}")
+            for name, value in sorted(crossing.items())
+            if value <= 0
+        )
+    progress("pores", 0.4)
+    radius, offsets = peak_spheres(
+        solid.dist_um,
+        solid.ids,
+        solid.surface.centres_um,
+        solid.surface.normals,
+        spacing_um=solid.spacing_um,
+        disc_radius_um=solid.surface.disc_radius_um,
+    )
+    diameters = inscribed_diameters(solid, radius, offsets, coverage=coverage)
+    sizes = distribution(diameters, coverage=coverage)
+    del diameters
+    progress("pores", 0.7)
+    if sizes is None:
+        notices.append(Notice("pores_not_measured", "the envelope holds no pore"))
+        return _nothing(domain, notices)
+    reached = reach(solid, radius, offsets, coverage=coverage, largest_um=sizes.largest_um)
+    progress("pores", 1.0)
+    height = envelope.top_um - envelope.base_um
+    if sizes.d50_um > height > 0:
+        notices.append(
+            Notice(
+                "pores_larger_than_height",
+                f"half the pore volume lies in spheres larger than {sizes.d50_um:.4g} µm, more "
+                f"than the height of {height:.4g} µm: they reach out of the scaffold, and the "
+                "openings in plan view describe such pores better",
+            )
+        )
+
+    def sized(value: float) -> Quantity | None:
+        return Quantity(value, solid.u_diameter_um, "µm", 1) if value > 0 else None
+
+    return PoreSpace(
+        domain=domain,
+        inscribed_mean_um=sized(sizes.mean_um),
+        inscribed_d10_um=sized(sizes.d10_um),
+        inscribed_d50_um=sized(sizes.d50_um),
+        inscribed_d90_um=sized(sizes.d90_um),
+        throat_x_um=sized(crossing.get("x", 0.0)),
+        throat_y_um=sized(crossing.get("y", 0.0)),
+        throat_h_um=sized(crossing.get("h", 0.0)),
+        accessible_by_probe=() if reached is None else reached.curve,
+        size_histogram=sizes.histogram,
+        accessible_share=None if reached is None else reached.open_share,
+        notices=tuple(notices),
+    )
+
+
+def _nothing(domain: object, notices: list[Notice]) -> PoreSpace:
+    return PoreSpace(
+        domain=domain,  # type: ignore[arg-type]
+        inscribed_mean_um=None,
+        inscribed_d10_um=None,
+        inscribed_d50_um=None,
+        inscribed_d90_um=None,
+        throat_x_um=None,
+        throat_y_um=None,
+        throat_h_um=None,
+        accessible_by_probe=(),
+        size_histogram=np.empty((0, 2)),
+        accessible_share=None,
+        notices=tuple(notices),
+    )
+
+
+def _cut_faces(solid: Solid) -> tuple[Notice, ...]:
+    f, level = solid.fraction, np.float32(solid.level)
+    faces = (f[0], f[-1], f[:, 0], f[:, -1], f[:, :, 0], f[:, :, -1])
+    cut = sum(bool((face >= level).any()) for face in faces)
+    if not cut:
+        return ()
+    return (
+        Notice(
+            "pores_cut_faces_open",
+            "solid meets the edge of the scan: there the cut face counts as open to the air outside",
+            cut,
+        ),
+    )
