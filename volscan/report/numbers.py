@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -180,30 +180,38 @@ def _pores(doc: Json) -> Section:
                 strong=key == "d50",
             )
         )
-    for axis in "xyh":
-        note = "largest sphere that crosses from base to top" if axis == "h" else ""
-        rows.append(
-            row(f"Throat along {axis}", f"throat_um.{axis}", pores["throat_um"].get(axis), note)
-        )
-    for key, name in (("mean", "mean"), ("d10", "D10"), ("d90", "D90")):
-        rows.append(
-            row(f"Opening in plan view, {name}", f"opening_um.{key}", pores["opening_um"].get(key))
-        )
+    throats = pores["throat_um"]
+    rows += _group("Throat along {}", "throat_um", throats, "xyh", warnings)
+    rows += _group(
+        "Opening in plan view, {}",
+        "opening_um",
+        pores["opening_um"],
+        ("mean", "d10", "d90"),
+        warnings,
+    )
     for key, name in (
-        ("geodesic_tortuosity", "Geodesic tortuosity"),
-        ("relative_diffusivity", "Relative diffusivity"),
-        ("permeability_um2", "Permeability"),
+        ("geodesic_tortuosity", "Geodesic tortuosity along {}"),
+        ("relative_diffusivity", "Relative diffusivity along {}"),
+        ("permeability_um2", "Permeability along {}"),
     ):
-        for axis in "xyh":
-            rows.append(
-                row(f"{name} along {axis}", f"{key}.{axis}", (pores.get(key) or {}).get(axis))
-            )
+        rows += _group(name, key, pores.get(key) or {}, "xyh", warnings)
     rows.append(
         row("Solid surface per volume", "specific_surface_per_um", pores["specific_surface_per_um"])
     )
     euler = plain_cell(pores["euler_number"], reason=reason_for("pores.euler_number", warnings))
     rows.append(Row("Euler number of the solid", euler))
     return Section("Pores", tuple(rows))
+
+
+def _group(
+    name: str, key: str, values: Json, parts: Sequence[str], warnings: Sequence[Json]
+) -> list[Row]:
+    """Return a line for each part; one line for all when none was measured, for one reason."""
+    why = {p: reason_for(f"pores.{key}.{p}", warnings) for p in parts}
+    if all(values.get(p) is None for p in parts) and len(set(why.values())) == 1:
+        reason = why[parts[0]]
+        return [quantity_row(name.format(", ".join(parts)), None, reason=reason)]
+    return [quantity_row(name.format(p), values.get(p), reason=why[p]) for p in parts]
 
 
 def _fibres(doc: Json) -> Section:

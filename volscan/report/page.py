@@ -27,8 +27,7 @@ _CONTENTS = (
     ("design", "Designed against measured"),
     ("walls", "Walls and their tilt"),
     ("shift", "Layer shift"),
-    ("pores", "Porosity and pores"),
-    ("fibres", "Fibres"),
+    ("pores", "Porosity, pores, fibres"),
     ("method", "How it was measured"),
     ("words", "What the words mean"),
 )
@@ -83,7 +82,7 @@ def render_page(results: Results, *, title: str | None = None) -> str:
     from jinja2 import Environment, StrictUndefined
 
     from volscan.report import grids, method, numbers
-    from volscan.report.wording import reason_for
+    from volscan.report.wording import reason_for, sentence
 
     doc = results.to_dict()
     here = files("volscan.report")
@@ -93,6 +92,7 @@ def render_page(results: Results, *, title: str | None = None) -> str:
     template = environment.from_string(here.joinpath("template.html").read_text("utf-8"))
     design = grids.design_lines(doc.get("design"))
     context = {
+        "sentence": sentence,
         "title": title or f"{doc['input']['file']}: what was printed",
         "css": _trusted(here.joinpath("style.css").read_text("utf-8")),
         "version": doc["software"].get("volscan", ""),
@@ -115,7 +115,6 @@ def render_page(results: Results, *, title: str | None = None) -> str:
         "no_advice": f"{numbers.no_walls(doc)}.",
         "no_pores": "Neither porosity nor pores were measured: "
         + reason_for("porosity.total", doc["warnings"]),
-        "no_scene": "no fibres were found" if not doc["fibres"]["count"] else "none were kept",
         "method": method.method_tables(doc),
         "glossary": method.GLOSSARY,
         **_drawings(results, doc),
@@ -125,8 +124,9 @@ def render_page(results: Results, *, title: str | None = None) -> str:
 
 def _drawings(results: Results, doc: Json) -> dict[str, Any]:
     """Return every figure, by its name in the template; what cannot be drawn is absent or None."""
-    from volscan.report import figures, pictures
+    from volscan.report import figures, wall_pictures
     from volscan.report.scene import draw_scene
+    from volscan.report.solid import draw_solid
 
     tables, arrays = results.tables, results.arrays
     tolerance = float(doc["settings"].get("upright_tolerance_deg", 1.0))
@@ -134,19 +134,18 @@ def _drawings(results: Results, doc: Json) -> dict[str, Any]:
         int(name.rpartition("_")[2]): path for name, path in arrays.get("wall_paths", {}).items()
     }
     return {
-        "scene": draw_scene(tables.get("centrelines"), tables.get("fibres")),
+        "scene": draw_scene(tables.get("centrelines"), tables.get("fibres"))
+        or draw_solid(arrays.get("preview", {}), doc["frame"]["axes"]),
         "slices": _slices(arrays.get("slices", {})),
-        "plan": _plan(arrays.get("plan", {}), doc),
         "wall_figures": _kept(
-            pictures.wall_tilts(doc["walls"], paths, doc["envelope"]["outline_um"]),
+            wall_pictures.wall_tilts(doc["walls"], paths, doc["envelope"]["outline_um"]),
             figures.tilt_by_wall(doc["walls"], doc["shift"]["systematic"], tolerance),
         ),
-        "pore_figures": _kept(
-            figures.porosity_by_height(doc["porosity"]),
+        "spread_figures": _kept(
+            _plan(arrays.get("plan", {}), doc),
             figures.pore_sizes(doc["pores"], tables.get("pore_sizes")),
-        ),
-        "fibre_figures": _kept(
-            figures.fibre_diameters(tables.get("fibres"), doc["fibres"]["diameter_um"])
+            figures.porosity_by_height(doc["porosity"]),
+            figures.fibre_diameters(tables.get("fibres"), doc["fibres"]["diameter_um"]),
         ),
         **_sheets(arrays.get("wall_sheets", {}), doc),
     }
@@ -191,7 +190,7 @@ def _plan(members: Mapping[str, Any], doc: Json) -> Drawing | None:
 
 
 def _sheets(members: Mapping[str, Any], doc: Json) -> dict[str, Any]:
-    from volscan.report import pictures
+    from volscan.report import wall_pictures
 
     walls = {int(w["id"]): w for w in doc["walls"]}
     ids = sorted(int(n.rpartition("_")[2]) for n in members if n.startswith("section_"))
@@ -199,15 +198,17 @@ def _sheets(members: Mapping[str, Any], doc: Json) -> dict[str, Any]:
     shown = ids[::every]
     note = "" if len(shown) == len(ids) else f"{len(shown)} of {len(ids)} walls, evenly chosen."
     return {
-        "sheets": [
-            pictures.wall_sheet(
-                members[f"section_{i}"],
-                members[f"across_um_{i}"],
-                members[f"height_um_{i}"],
-                walls.get(i),
-            )
-            for i in shown
-        ],
+        "sheets": wall_pictures.wall_sheets(
+            [
+                (
+                    members[f"section_{i}"],
+                    members[f"across_um_{i}"],
+                    members[f"height_um_{i}"],
+                    walls.get(i),
+                )
+                for i in shown
+            ]
+        ),
         "sheets_note": note,
     }
 

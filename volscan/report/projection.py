@@ -47,14 +47,39 @@ def project_tubes(
     seen = (points_um - centre_um) @ axes.T / um_per_px
     radii = np.maximum(radii_um / um_per_px, 0.6)
     spheres, owner = _spheres(seen, radii, starts)
+    return splat(spheres, colours[owner], (height_px, width_px))
+
+
+def splat(
+    spheres: FloatArray,
+    colours: FloatArray,
+    shape: tuple[int, int],
+    normals: FloatArray | None = None,
+) -> NDArray[np.uint8]:
+    """Return the picture of shaded spheres on white, nearer ones hiding what lies behind.
+
+    Parameters
+    ----------
+    spheres
+        Spheres (k, 4) in pixels: right and up of the picture's middle, toward the viewer, radius.
+    colours
+        Colour (k, 3) of each, 0..1.
+    shape
+        Height and width of the picture in pixels.
+    normals
+        Surface normal (k, 3) of each, where the spheres stand for a surface; None to take the
+        sphere's own at every pixel.
+    """
+    height_px, width_px = shape
     column = spheres[:, 0] + 0.5 * width_px
     row = 0.5 * height_px - spheres[:, 1]
     depth = np.full(height_px * width_px, -np.inf)
     normal = np.zeros((height_px * width_px, 3))
-    fibre = np.full(height_px * width_px, -1, dtype=np.int64)
+    owner = np.full(height_px * width_px, -1, dtype=np.int64)
     # Nearest last: of several spheres on one pixel in one pass, numpy keeps the last.
     order = np.argsort(spheres[:, 2], kind="stable")
-    column, row, spheres, owner = column[order], row[order], spheres[order], owner[order]
+    column, row, spheres, colours = column[order], row[order], spheres[order], colours[order]
+    facing = None if normals is None else normals[order]
     base_c, base_r = np.floor(column).astype(np.int64), np.floor(row).astype(np.int64)
     reach = int(np.ceil(spheres[:, 3].max())) if len(spheres) else 0
     for dr in range(-reach, reach + 1):
@@ -74,12 +99,15 @@ def project_tubes(
             pixel, z = pixel[closer], z[closer]
             chosen = np.nonzero(hit)[0][nearest][closer]
             depth[pixel] = z
-            fibre[pixel] = owner[chosen]
+            owner[pixel] = chosen
+            if facing is not None:
+                normal[pixel] = facing[chosen]
+                continue
             normal[pixel] = (
                 np.stack([x[chosen], y[chosen], up[nearest][closer]], axis=1)
                 / spheres[chosen, 3][:, None]
             )
-    return _shaded(depth, normal, fibre, colours, (height_px, width_px))
+    return _shaded(depth, normal, owner, colours, shape)
 
 
 def _spheres(
@@ -107,17 +135,17 @@ def _spheres(
 def _shaded(
     depth: FloatArray,
     normal: FloatArray,
-    fibre: NDArray[np.int64],
+    owner: NDArray[np.int64],
     colours: FloatArray,
     shape: tuple[int, int],
 ) -> NDArray[np.uint8]:
     """Return the lit picture, with a dark line where the depth jumps."""
-    hit = fibre >= 0
+    hit = owner >= 0
     light = 0.42 + 0.62 * np.clip(normal @ _LIGHT, 0, 1)
     gleam = np.clip(normal @ _LIGHT, 0, 1) ** 24 * 0.22
     picture = np.ones((*shape, 3))
     flat = picture.reshape(-1, 3)
-    flat[hit] = np.clip(colours[fibre[hit]] * light[hit, None] + gleam[hit, None], 0, 1)
+    flat[hit] = np.clip(colours[owner[hit]] * light[hit, None] + gleam[hit, None], 0, 1)
     level = np.where(hit, depth, depth[hit].min() - 1e3 if hit.any() else 0.0).reshape(shape)
     edge = np.zeros(shape, dtype=bool)
     jump = 4.0

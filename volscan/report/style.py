@@ -17,9 +17,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
+from matplotlib.transforms import ScaledTranslation, Transform
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,12 +48,15 @@ LEAN = LinearSegmentedColormap.from_list(
     "lean", ["#002e6c", "#0d4c98", "#556d9b", "#898989", "#c09d73", "#efb761", "#ffd889"]
 )
 
+# Polymer fraction, from air (white) to solid.
+SOLID = LinearSegmentedColormap.from_list("solid", ["#ffffff", "#b9b4cd", "#4f256e"])
+
 # A figure is one column of the page wide (inches; 442 CSS pixels), so that 9 pt text is still
 # readable when a phone scales the column to about three quarters.
 WIDTH_IN = 4.6
 PNG_DPI = 220
 
-_RC: dict[str, Any] = {
+_RC: Any = {  # matplotlib types its keys one by one, and differently in each release
     "font.family": "DejaVu Sans",  # ships with matplotlib: no font of the machine is used
     "font.size": 9.0,
     "axes.labelsize": 9.0,
@@ -127,9 +133,16 @@ def as_svg(figure: Figure) -> bytes:
 
 
 def as_png(figure: Figure, *, dpi: int = PNG_DPI) -> bytes:
-    """Return the figure as PNG, the same bytes for the same content."""
+    """Return the figure as PNG without its margins, the same bytes for the same content."""
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
+    figure.savefig(
+        out,
+        format="png",
+        dpi=dpi,
+        metadata={"Software": None},
+        bbox_inches="tight",
+        pad_inches=0.03,
+    )
     return out.getvalue()
 
 
@@ -154,31 +167,70 @@ def round_length(limit: float) -> float:
     return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= limit)
 
 
-def scale_bar(axes: Axes, width_um: float, height_um: float, *, left_um: float = 0.0) -> float:
+def scale_bar(axes: Axes, width_um: float, *, left_um: float = 0.0, size: float = 8.5) -> float:
     """Draw a labelled bar under a picture in µm and return its length.
 
     The bar stands below the picture, where it hides nothing and needs no contrast with it.
     """
     length = round_length(width_um * 0.34)
-    x_um = left_um
-    transform = axes.get_xaxis_transform()
+    below = under(axes)
     axes.plot(
-        [x_um, x_um + length],
-        [-0.035, -0.035],
-        transform=transform,
+        [left_um, left_um + length],
+        [0, 0],
+        transform=below,
         color=INK,
         linewidth=2.4,
         solid_capstyle="butt",
         clip_on=False,
     )
     axes.text(
-        x_um + length + 0.02 * width_um,
-        -0.035,
+        left_um + length + 0.025 * width_um,
+        0,
         f"{length:g} µm",
-        transform=transform,
+        transform=below,
         ha="left",
         va="center",
-        fontsize=8.5,
+        fontsize=size,
         clip_on=False,
     )
     return length
+
+
+def under(axes: Axes) -> Transform:
+    """Return the transform of a line 9 points under the picture: x in µm, y in its own height."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None  # axes here always stand in a figure
+    drop = ScaledTranslation(0, -9 / 72, figure.dpi_scale_trans)
+    return axes.get_xaxis_transform() + drop
+
+
+def step_of(coordinates: NDArray[Any]) -> float:
+    """Return the step of evenly spaced coordinates."""
+    return float(coordinates[1] - coordinates[0]) if len(coordinates) > 1 else 1.0
+
+
+def panel_height(width: float, height: float, width_in: float, most: float = 6.0) -> float:
+    """Return the height in inches that a picture of this shape needs, with its scale bar."""
+    return float(np.clip(width_in * height / width, 0.25, most)) + 0.3
+
+
+def axes_hint(axes: Axes, text: str, right_um: float) -> None:
+    """Say under the picture's right end which way its axes run."""
+    axes.text(
+        right_um,
+        0,
+        text,
+        ha="right",
+        va="center",
+        transform=under(axes),
+        fontsize=8.5,
+        color=SOFT_INK,
+    )
+
+
+def bare(axes: Axes) -> None:
+    """Take away ticks and frame."""
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for spine in axes.spines.values():
+        spine.set_visible(False)

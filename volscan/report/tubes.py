@@ -39,7 +39,7 @@ def render(scene_file: str, picture_file: str) -> None:
             color=tuple(colour),
             smooth_shading=True,
             scalars=None,
-            ambient=0.28,
+            ambient=0.42,
             diffuse=0.75,
             specular=0.25,
             specular_power=18,

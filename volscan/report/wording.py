@@ -104,7 +104,8 @@ def plain_cell(value: Any, template: str = "{}", *, reason: str = "") -> Cell:
     """Write a plain value, or say that it was not measured."""
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return Cell(NOT_MEASURED, True, reason)
-    return Cell(template.format(value).replace("-", "−"))
+    text = template.format(value)
+    return Cell(text if isinstance(value, str) else text.replace("-", "−"))
 
 
 def reason_for(key: str, warnings: Sequence[Json]) -> str:
@@ -124,3 +125,13 @@ def reason_for(key: str, warnings: Sequence[Json]) -> str:
                     return "not in this version"
                 return message.rpartition(" could not be measured: ")[2]
     return "see the warnings"
+
+
+def sentence(message: str) -> str:
+    """Begin a message with a capital, unless it begins with a key of the results.
+
+    >>> sentence("the scaffold is cut"), sentence("pores.throat_um.x is null")
+    ('The scaffold is cut', 'pores.throat_um.x is null')
+    """
+    first = message.split(" ", 1)[0]
+    return message if "." in first or "_" in first else message[:1].upper() + message[1:]
