@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
+from scipy.optimize import brentq
 from scipy.stats import norm
 
 from volscan.fibres.field import FibreField
@@ -174,16 +174,23 @@ def _noise_excess(sums: Sums, model: ModelSums, material: MaterialMap) -> float:
     """Return how many voxels more are counted for noise, given the blurred drawn fibres."""
     level = material.level
     mirrored = sums.volume * (1.0 - share_above(sums.level_counts, -level))
-    air = float(model.blurred_counts[: len(model.blurred_counts) // 100].sum())
     noise = _relative_noise(material)
-    if mirrored >= _LEAST_MIRROR and air > 2.0 * mirrored:
-        noise = -level / float(ndtri(mirrored / air))
     if noise <= 0:
         return 0.0
     polymer_ratio = 1.0
     if material.noise_polymer is not None and material.noise_air > 0:
         polymer_ratio = material.noise_polymer / material.noise_air
-    sigma = noise * (1.0 + (polymer_ratio - 1.0) * model.shares)
+    shape = 1.0 + (polymer_ratio - 1.0) * model.shares
+
+    def less_mirrored(sigma: float) -> float:
+        tail = norm.cdf((-level - model.shares) / (sigma * shape))
+        return float(model.blurred_counts @ tail) - mirrored
+
+    # The noise that puts as many voxels below the mirrored level as there are.
+    low, high = 0.5 * noise, 2.0 * noise
+    if mirrored >= _LEAST_MIRROR and less_mirrored(low) < 0.0 < less_mirrored(high):
+        noise = float(brentq(less_mirrored, low, high, xtol=1e-5 * noise))
+    sigma = noise * shape
     expected = model.blurred_counts @ norm.cdf((model.shares - level) / sigma)
     return float(expected) - model.above(level)
 

@@ -87,7 +87,9 @@ def draw_fibres(
             spacing_um=spacing,
             origin_um=(z0 * spacing[0], y0 * spacing[1], x0 * spacing[2]),
         )
-        blurred = smooth(share, sigma_vox=(sigma[0], sigma[1], sigma[2])) if any(sigma) else share
+        blurred = (
+            smooth(share, sigma_vox=(sigma[0], sigma[1], sigma[2])) if max(sigma) > 0 else share
+        )
         part = (
             slice(halo, z1 - z0 - halo),
             slice(m_y, y1 - y0 - m_y),
@@ -118,8 +120,8 @@ def draw_fibres(
 
 def _occupied(cover: NDArray[np.float32]) -> tuple[slice, slice]:
     """Return the rows and columns that hold any of the coverage."""
-    plan = (cover > 0).any(axis=0)
-    y, x = np.flatnonzero(plan.any(axis=1)), np.flatnonzero(plan.any(axis=0))
+    plan = np.any(cover > 0, axis=0)
+    y, x = np.flatnonzero(np.any(plan, axis=1)), np.flatnonzero(np.any(plan, axis=0))
     if not y.size:
         return slice(0, 0), slice(0, 0)
     return slice(int(y[0]), int(y[-1]) + 1), slice(int(x[0]), int(x[-1]) + 1)
