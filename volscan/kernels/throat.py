@@ -12,7 +12,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from volscan.kernels.distance import F32, I32, Surface, walk
+from volscan.kernels.distance import F32, I32, walk
+from volscan.kernels.surface import Surface
 
 U16 = NDArray[np.uint16]
 
@@ -146,9 +147,9 @@ def widest_from_faces(level: U16) -> U16:
 
 
 @njit(cache=True, parallel=True, nogil=True)
-def _sample(
+def _sample(  # type: ignore[no-untyped-def]
     f, level, ids, spacing, origin, axes, steps, centres, normals, voxels, disc, dist, found
-):  # type: ignore[no-untyped-def]  # noqa: E501
+):
     nz, ny, nx = dist.shape
     mz, my, mx = f.shape
     for zu in prange(nz):

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from volscan.errors import SettingsError
 from volscan.geometry import BuildFrame, Envelope
-from volscan.kernels.spheres import peak_spheres
+from volscan.kernels.peaks import peak_spheres
 from volscan.pores.reach import reach
 from volscan.pores.sizes import distribution, inscribed_diameters
 from volscan.pores.solid import Solid, build_solid, working_coverage, working_factors
@@ -208,7 +208,7 @@ def _cut_faces(solid: Solid) -> tuple[Notice, ...]:
     return (
         Notice(
             "pores_cut_faces_open",
-            "solid meets the edge of the scan: there the cut face counts as open to the air outside",
+            "solid meets the edge of the scan: the cut face counts as open to the air outside",
             cut,
         ),
     )

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.geometry import BuildFrame, Envelope
-from volscan.kernels.distance import Surface, distance_to_surface, surface_discs
+from volscan.kernels.distance import distance_to_surface
 from volscan.kernels.filters import smooth
+from volscan.kernels.surface import Surface, surface_discs
 from volscan.prepare.material import MaterialMap
 from volscan.quantity import Notice, combine_u
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.geometry import BuildFrame, Envelope
-from volscan.kernels.spheres import peak_spheres
+from volscan.kernels.peaks import peak_spheres
 from volscan.kernels.throat import distance_on_grid, widest_crossing
 from volscan.pores.solid import Solid
 from volscan.pores.space import PoreDomain
