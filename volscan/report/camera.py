@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,8 +18,11 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 
 WIDTH_PX = 1100
-# From the front left and above: no wall of a 0/90 print is seen edge-on.
-AZIMUTH_DEG, ELEVATION_DEG = -62.0, 33.0
+ELEVATION_DEG = 33.0
+# Where the viewer may stand, best first; fibres nearer than CLEAR_DEG to the line of sight are
+# seen end-on and hide their walls.
+AZIMUTHS_DEG = (-62.0, -55.0, -68.0, -48.0, -74.0, -41.0, -34.0, -27.0)
+CLEAR_DEG = 20.0
 
 
 @dataclass(frozen=True)
@@ -38,9 +42,12 @@ class Camera:
         return 2 * self.half_width_um / self.width_px
 
 
-def aim(points_um: FloatArray, margin_um: float) -> Camera:
-    """Return a camera that sees all points [X, Y, H], with a margin."""
-    azimuth, elevation = np.deg2rad([AZIMUTH_DEG, ELEVATION_DEG])
+def aim(points_um: FloatArray, margin_um: float, *, directions_deg: Sequence[float] = ()) -> Camera:
+    """Return a camera that sees all points [X, Y, H] from the front and above, with a margin.
+
+    It stands where no lay-down direction of `directions_deg` lies along the line of sight.
+    """
+    azimuth, elevation = np.deg2rad([_clear_azimuth(directions_deg), ELEVATION_DEG])
     flat = np.cos(elevation)
     toward = np.array([flat * np.cos(azimuth), flat * np.sin(azimuth), np.sin(elevation)])
     right = np.array([-np.sin(azimuth), np.cos(azimuth), 0.0])
@@ -52,6 +59,14 @@ def aim(points_um: FloatArray, margin_um: float) -> Camera:
     half_height = float(max(half[1], half[0] * height / WIDTH_PX))
     half_width = half_height * WIDTH_PX / height
     return Camera(axes, 0.5 * (low + high) @ axes, half_width, half_height, WIDTH_PX, height)
+
+
+def _clear_azimuth(directions_deg: Sequence[float]) -> float:
+    def clearance(azimuth: float) -> float:
+        off = [abs((azimuth - d + 90) % 180 - 90) for d in directions_deg]
+        return min([*off, CLEAR_DEG])
+
+    return max(AZIMUTHS_DEG, key=clearance)
 
 
 def framed(

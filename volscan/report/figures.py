@@ -270,7 +270,7 @@ def tilt_by_wall(
             direction = next((w["direction_deg"] for w in mine), None)
             name = f"family {family}"
             if direction is not None:
-                name += f", laid at {direction:.1f}°"
+                name += f", laid at {number(direction, 0.2)[:-6]}°"
             axes.set_title(name, fontsize=8.5)
             axes.margins(x=0.06, y=0.15)
         rows[-1].set_xlabel("wall position across the family (µm)")

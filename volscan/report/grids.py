@@ -27,35 +27,31 @@ def families(doc: Json) -> Grid | None:
     """Return a line for each lay-down direction."""
     if not doc["fibres"]["families"]:
         return None
-    warnings = doc["warnings"]
-    leans = {s["family"]: s for s in doc["shift"]["systematic"]}
     rows = []
     for f in doc["fibres"]["families"]:
-
-        def why(key: str) -> str:
-            return reason_for(f"fibres.families.{key}", warnings)
-
-        lean = leans.get(f["id"])
         placement = f["placement_error_um"] or {}
+        told = None
+        if placement.get("rms") is not None and placement.get("max") is not None:
+            told = f"{placement['rms']:.3g} ({placement['max']:.3g}) µm"
         rows.append(
             (
                 Cell(str(f["id"])),
-                quantity_cell(f["direction_deg"], reason=why("direction_deg")),
-                quantity_cell(f["spacing_um"], reason=why("spacing_um")),
-                quantity_cell(f["diameter_um"], reason=why("diameter_um")),
+                *(
+                    quantity_cell(
+                        f[key], reason=reason_for(f"fibres.families.{key}", doc["warnings"])
+                    )
+                    for key in ("direction_deg", "spacing_um", "diameter_um")
+                ),
                 plain_cell(f["count"]),
                 plain_cell(f["layers"]),
                 plain_cell(f["walls"]),
-                quantity_cell(f["rise_per_fibre_um"], reason=why("rise_per_fibre_um")),
-                plain_cell(placement.get("rms"), "{:.3g} µm", reason=why("placement_error_um.rms")),
                 quantity_cell(
-                    lean["tilt_deg"] if lean else None,
-                    reason=reason_for("shift.systematic", warnings),
+                    f["rise_per_fibre_um"],
+                    reason=reason_for("fibres.families.rise_per_fibre_um", doc["warnings"]),
                 ),
                 plain_cell(
-                    lean["scatter_deg"] if lean else None,
-                    "{:.2g}°",
-                    reason=reason_for("shift.systematic.scatter_deg", warnings),
+                    told,
+                    reason=reason_for("fibres.families.placement_error_um.rms", doc["warnings"]),
                 ),
             )
         )
@@ -69,11 +65,42 @@ def families(doc: Json) -> Grid | None:
             "Layers",
             "Walls",
             "Rise per fibre",
-            "Placement error (rms)",
-            "Mean tilt",
-            "Scatter of tilts",
+            "Placement error, rms (max)",
         ),
         tuple(rows),
+    )
+
+
+def systematic(doc: Json) -> Grid | None:
+    """Return what a known cause predicts for each family, and the scatter about it."""
+    if not doc["shift"]["systematic"]:
+        return None
+    warnings = doc["warnings"]
+    rows = []
+    for s in doc["shift"]["systematic"]:
+        vector = s.get("lean_vector")
+        rows.append(
+            (
+                Cell(str(s["family"])),
+                quantity_cell(
+                    s["tilt_deg"], reason=reason_for("shift.systematic.tilt_deg", warnings)
+                ),
+                plain_cell(
+                    None if vector is None else _vector(vector, 3),
+                    reason=reason_for("shift.systematic.lean_vector", warnings),
+                ),
+                plain_cell(
+                    s["scatter_deg"],
+                    "{:.2g}°",
+                    reason=reason_for("shift.systematic.scatter_deg", warnings),
+                ),
+                Cell(str(s["cause"])),
+            )
+        )
+    return Grid(
+        ("Family", "Tilt", "Lean vector (X, Y)", "Scatter of the walls about it", "Cause"),
+        tuple(rows),
+        frozenset({4}),
     )
 
 
@@ -236,4 +263,6 @@ def design_notes(design: Json | None) -> list[str]:
 
 
 def _vector(vector: Sequence[float], digits: int) -> str:
-    return f"({', '.join(f'{v:+.{digits}f}' for v in vector)})".replace("-", "−")
+    # Adding zero takes the sign from a value that rounds to zero.
+    shown = (f"{round(v, digits) + 0.0:+.{digits}f}" for v in vector)
+    return f"({', '.join(shown)})".replace("-", "−")

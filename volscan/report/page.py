@@ -109,6 +109,7 @@ def render_page(results: Results, *, title: str | None = None) -> str:
         "design_notes": grids.design_notes(doc.get("design")),
         "has_walls": bool(doc["walls"]),
         "walls": grids.walls(doc),
+        "systematic": grids.systematic(doc),
         "no_walls": f"No wall was measured: {numbers.no_walls(doc)}.",
         "advice": grids.all_advice(doc),
         "advice_summary": grids.advice_summary(doc),

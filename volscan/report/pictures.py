@@ -95,7 +95,7 @@ def plan_view(
     width, height = extent[1] - extent[0], extent[3] - extent[2]
     finite = projection[np.isfinite(projection)]
     top = float(np.percentile(finite, 99.8)) if finite.size else 1.0
-    with drawn_figure(panel_height(width, height, 4.6) + 0.4) as figure:
+    with drawn_figure(panel_height(width, height, 4.6) + 0.2) as figure:
         axes = figure.add_subplot()
         axes.imshow(
             projection, cmap=SOLID, vmin=0, vmax=max(top, 1e-9), extent=extent, origin="lower"

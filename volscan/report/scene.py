@@ -65,7 +65,11 @@ def draw_scene(
     scene, legend = _build(centrelines, fibres)
     if scene is None:
         return None
-    camera = aim(scene.points_um, float(scene.radii_um.max()))
+    camera = aim(
+        scene.points_um,
+        float(scene.radii_um.max()),
+        directions_deg=_directions(fibres),
+    )
     image = render_in_subprocess(scene, camera, timeout_s=timeout_s)
     how = "Shaded tubes, rendered off-screen."
     if image is None:
@@ -90,7 +94,7 @@ def draw_scene(
         image,
         camera,
         alt=f"Three-dimensional picture of {count} fibres as tubes, coloured by {coloured}, seen "
-        "from the front left and above",
+        "from the front and above",
         caption=f"The {count} measured centrelines as tubes of their measured diameters, coloured "
         f"by {coloured}. Parallel projection, so the scale bar holds everywhere in the picture "
         f"plane. {how}",
@@ -137,6 +141,13 @@ def render_in_subprocess(
     if image.shape != expected or float(image.std()) < 1.0:
         return None
     return image
+
+
+def _directions(fibres: pd.DataFrame | None) -> list[float]:
+    """Return the mean direction of each family; families are sorted by it and fold at 180."""
+    if fibres is None:
+        return []
+    return [float(d) for d in fibres.groupby("family")["direction_deg"].median()]
 
 
 def _build(

@@ -53,7 +53,7 @@ def draw_solid(preview: Mapping[str, NDArray[Any]], frame_axes: Any) -> Drawing 
     return framed(
         image,
         camera,
-        alt="Three-dimensional picture of the solid, seen from the front left and above",
+        alt="Three-dimensional picture of the solid, seen from the front and above",
         caption=f"Surface of the solid, averaged over blocks of {spacing.max():.3g} µm. Parallel "
         "projection, so the scale bar holds everywhere in the picture plane. Drawn without OpenGL.",
         title="The solid in three dimensions",

@@ -38,6 +38,8 @@ Paths = Mapping[int, NDArray[np.float64]]
 # Mean fraction that counts as part of the wall when pictures are cropped: above the noise of a
 # mean along the wall, below the level of the thinnest neck.
 _FILLED = 0.25
+# About the width at which the page shows a section, so that letters keep their size.
+_SECTION_IN = 1.15
 
 
 def wall_tilts(
@@ -53,8 +55,11 @@ def wall_tilts(
     size = float(max(high - low)) or 1.0
     limit = max(1.0, max(abs(w["tilt_deg"]["value"]) for w in told))
     norm = Normalize(-limit, limit)
-    steepest = max(math.hypot(*w["lean_vector"]) for w in told if w.get("lean_vector")) or 1.0
+    leans = [math.hypot(*w["lean_vector"]) for w in told if w.get("lean_vector")]
+    steepest = max([*leans, 0.0]) or 1.0
     reach = 0.42 * _mean_gap(walls, size)
+    # Ends of three and more directions lie so close that only the numbers fit.
+    crowded = len({w["family"] for w in walls}) > 2
     edge = [patheffects.withStroke(linewidth=4.6, foreground=INK)]
     with drawn_figure(5.2) as figure:
         axes = figure.add_subplot()
@@ -73,23 +78,12 @@ def wall_tilts(
                 lean = np.asarray(wall["lean_vector"], dtype=np.float64)
                 _arrow(axes, foot, foot + lean / steepest * reach)
             if _labelled(wall, walls):
-                end, before = line[-1], line[0]
-                along = (end - before) / (np.linalg.norm(end - before) or 1.0)
-                turn = math.degrees(math.atan2(along[1], along[0]))
-                flip = 180 if turn > 91 or turn < -89 else 0
-                axes.text(
-                    end[0] + 0.02 * size * along[0],
-                    end[1] + 0.02 * size * along[1],
-                    f"{wall['id']}: {_signed(wall)}",
-                    rotation=turn + flip,
-                    rotation_mode="anchor",
-                    fontsize=7.5,
-                    ha="right" if flip else "left",
-                    va="center",
-                )
+                text = f"{wall['id']}" if crowded else f"{wall['id']}: {_signed(wall)}"
+                _label(axes, text, _free_end(wall["id"], lines), 0.02 * size, level=crowded)
         axes.set_aspect("equal")
-        axes.set_xlim(low[0] - 0.05 * size, high[0] + 0.21 * size)
-        axes.set_ylim(low[1] - 0.05 * size, high[1] + 0.21 * size)
+        room = 0.1 if crowded else 0.21
+        axes.set_xlim(low[0] - (room if crowded else 0.05) * size, high[0] + room * size)
+        axes.set_ylim(low[1] - (room if crowded else 0.05) * size, high[1] + room * size)
         bare(axes)
         bar = scale_bar(axes, 1.26 * size, left_um=low[0] - 0.05 * size)
         bar_axes = figure.colorbar(
@@ -106,7 +100,8 @@ def wall_tilts(
         + f". Scale bar {bar:g} µm.",
         "Walls seen from above, X to the right and Y up. Arrows point the way the top of the wall "
         f"leans; the longest stands for {math.degrees(math.atan(steepest)):.1f}°, the others are "
-        "in proportion, upright walls have none. Labels: wall number and tilt."
+        "in proportion, upright walls have none. Labels: wall number"
+        + (", tilts stand in the table." if crowded else " and tilt.")
         + ("" if len(told) == len(walls) else " Dotted walls could not be measured."),
         "Wall tilts in plan view",
     )
@@ -140,7 +135,7 @@ def _wall_sheet(
     )
     left, right, low, high = limits
     width, height = right - left, high - low
-    with drawn_figure(1.6 * height / width + 0.3, width_in=1.6) as figure:
+    with drawn_figure(_SECTION_IN * height / width + 0.3, width_in=_SECTION_IN) as figure:
         figure.set_layout_engine("none")
         axes = figure.add_axes((0.0, 0.28 / figure.get_figheight(), 1.0, 1.0))
         axes.imshow(
@@ -250,6 +245,37 @@ def _labelled(wall: Json, walls: Sequence[Json]) -> bool:
     """Label every wall of a family of up to 16, else as many evenly chosen ones."""
     mine = [w["id"] for w in walls if w["family"] == wall["family"]]
     return mine.index(wall["id"]) % math.ceil(len(mine) / 16) == 0
+
+
+def _free_end(wall: int, lines: Mapping[int, Array]) -> tuple[Array, Array]:
+    """Return the wall's last point and the one before it, from its end that is less crowded."""
+    line = lines[wall]
+    ends = [np.asarray(p)[[0, -1]] for k, p in lines.items() if k != wall]
+    others = np.concatenate(ends) if ends else np.full((1, 2), np.inf)
+    room = [float(np.hypot(*(others - end).T).min()) for end in (line[0], line[-1])]
+    # The far end, where all labels of a family stand in line, unless it is clearly worse.
+    return (line[0], line[1]) if room[0] > 1.3 * room[1] else (line[-1], line[-2])
+
+
+def _label(axes: Axes, text: str, end: tuple[Array, Array], gap: float, *, level: bool) -> None:
+    """Write beyond a wall's end, along the wall or level."""
+    out = end[0] - end[1]
+    out = out / (np.linalg.norm(out) or 1.0)
+    at = end[0] + (2.0 if level else 1.0) * gap * out
+    turn = math.degrees(math.atan2(out[1], out[0]))
+    flip = turn > 91 or turn < -89
+    axes.text(
+        at[0],
+        at[1],
+        text,
+        rotation=0 if level else turn + 180 * flip,
+        rotation_mode="anchor",
+        fontsize=7.5,
+        path_effects=[patheffects.withStroke(linewidth=2.0, foreground="white")],
+        zorder=7,
+        ha="center" if level else "right" if flip else "left",
+        va="center",
+    )
 
 
 def _clear_point(wall: Json, lines: Mapping[int, Array], walls: Sequence[Json]) -> Array:

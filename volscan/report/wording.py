@@ -41,10 +41,16 @@ def number(value: float, u: float | None = None) -> str:
 
     >>> number(-3.14159, 0.02)
     '−3.14 ± 0.02'
+    >>> number(-0.0001, 0.02)
+    '0.00 ± 0.02'
     """
     if not math.isfinite(value):
         return "not finite"
-    return format_with_u(value, u).replace("-", "−")
+    text = format_with_u(value, u)
+    # A value that rounds to zero has no sign.
+    if text.startswith("-") and not text.split(" ")[0].strip("-0."):
+        text = text[1:]
+    return text.replace("-", "−")
 
 
 def unit_text(unit: str) -> str:
