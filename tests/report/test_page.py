@@ -92,6 +92,10 @@ def test_counts_and_words_are_shown(patch: Results, page: str) -> None:
         assert warning["code"] in text
     for advice in doc["shift"]["advice"]:
         assert advice["reason"] in text
+    for lean in doc["shift"]["systematic"]:
+        assert lean["cause"] in text
+    for family in doc["fibres"]["families"]:
+        assert f"{family['placement_error_um']['max']:.2g}" in text
     assert doc["envelope"]["definition"] in text
     assert doc["input"]["sha256"] in text
     for line in doc["design"]["compared"]:

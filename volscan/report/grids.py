@@ -15,12 +15,13 @@ _VERDICT = {"in": "in tolerance", "out": "out of tolerance", "undecided": "undec
 
 @dataclass(frozen=True)
 class Grid:
-    """A plain table: headings, lines of cells, and which columns are text."""
+    """A plain table: headings, lines of cells, and which columns hold text or long text."""
 
     headings: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
     text_columns: frozenset[int] = field(default_factory=frozenset)
     verdict_column: int = -1
+    reason_column: int = -1
 
 
 def families(doc: Json) -> Grid | None:
@@ -32,7 +33,7 @@ def families(doc: Json) -> Grid | None:
         placement = f["placement_error_um"] or {}
         told = None
         if placement.get("rms") is not None and placement.get("max") is not None:
-            told = f"{placement['rms']:.3g} ({placement['max']:.3g}) µm"
+            told = f"{placement['rms']:.2g} ({placement['max']:.2g}) µm"
         rows.append(
             (
                 Cell(str(f["id"])),
@@ -101,6 +102,7 @@ def systematic(doc: Json) -> Grid | None:
         ("Family", "Tilt", "Lean vector (X, Y)", "Scatter of the walls about it", "Cause"),
         tuple(rows),
         frozenset({4}),
+        reason_column=4,
     )
 
 
@@ -175,6 +177,7 @@ def advice(doc: Json, level: str) -> Grid | None:
         ("For", "Shift per fibre", "The same in X, Y", "Advice", "Reason"),
         tuple(rows),
         frozenset({3, 4}),
+        reason_column=4,
     )
 
 
@@ -225,6 +228,7 @@ def design_lines(design: Json | None) -> Grid | None:
         tuple(rows),
         frozenset({4, 5}),
         verdict_column=4,
+        reason_column=5,
     )
 
 

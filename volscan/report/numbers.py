@@ -154,10 +154,10 @@ def _porosity(doc: Json) -> Section:
             "Change with the threshold",
             plain_cell(
                 None if slope is None else 100 * slope,
-                "{:+.3f} percentage points",
+                "{:+.3f} pp",
                 reason=reason_for("material.porosity_slope", warnings),
             ),
-            note="for a threshold 1 % of the air-to-polymer span higher",
+            note="percentage points, for a threshold 1 % of the air-to-polymer span higher",
         )
     )
     return Section("Porosity in the envelope", tuple(rows))

@@ -15,6 +15,8 @@ FloatArray = NDArray[np.float64]
 
 # Light from the upper left in front of the picture (right, up, toward the viewer).
 _LIGHT = np.array([-0.45, 0.62, 0.65]) / np.linalg.norm([-0.45, 0.62, 0.65])
+# A dip of the outline that no eye sees.
+_RIPPLE_PX = 0.04
 # Sphere pixels that may be splatted; beyond it spheres are set wider apart (a few seconds' work).
 _MOST_SPLATS = 150_000_000
 
@@ -119,8 +121,8 @@ def _spheres(
         for a, b in pairwise(starts.tolist())
     )
     area = float(np.pi * np.mean(radii + 0.5) ** 2)
-    # Half a pixel apart the ripple between two spheres stays far below a grey level.
-    gap = max(0.5, total * area / _MOST_SPLATS)
+    # Between two spheres of radius r at a distance g the outline dips by g² / (8 r).
+    gap = max(0.5, float(np.sqrt(8 * radii.min() * _RIPPLE_PX)), total * area / _MOST_SPLATS)
     parts, owners = [], []
     for k, (a, b) in enumerate(pairwise(starts.tolist())):
         steps = np.linalg.norm(np.diff(seen[a:b], axis=0), axis=1)
