@@ -82,10 +82,10 @@ class _Sampled:
 
 
 def _sampled(fibre: Fibre, outline_um: FloatArray) -> _Sampled:
-    """Return points every quarter diameter along a fibre, those inside the outline."""
+    """Return points every eighth of a diameter along a fibre, those inside the outline."""
     steps = np.linalg.norm(np.diff(fibre.points_um, axis=0), axis=1)
     arc = np.concatenate([[0.0], np.cumsum(steps)])
-    count = max(2, math.ceil(arc[-1] / (0.25 * fibre.diameter_um.value)) + 1)
+    count = max(2, math.ceil(arc[-1] / (0.125 * fibre.diameter_um.value)) + 1)
     at = np.linspace(0.0, arc[-1], count)
     points = np.stack([np.interp(at, arc, fibre.points_um[:, k]) for k in range(3)], axis=1)
     radii = 0.5 * np.interp(at, arc, fibre.diameters_um)
@@ -161,7 +161,8 @@ def _held(
     if others is None:
         return held
     tree, heights, radius = others
-    found = tree.query_ball_point(piece.points_um[:, :2], radius)
+    # Half a radius on either side of the crossing: farther off a suspended fibre already sags.
+    found = tree.query_ball_point(piece.points_um[:, :2], 0.5 * radius)
     for k, neighbours in enumerate(found):
         if neighbours:
             inner = side * (piece.points_um[k, 2] - heights[neighbours])

@@ -100,8 +100,8 @@ def add_model_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
 ):
     """Add a slab's sums of the drawn fibres.
 
-    `totals`: drawn polymer inside, drawn polymer beyond base and top, blurred polymer carried
-    beyond the base and beyond the top on balance. `blurred_counts` (n,): coverage by blurred
+    `totals`: drawn polymer inside, beyond the base, beyond the top, and blurred polymer beyond the
+    base and beyond the top. `blurred_counts` (n,): coverage by blurred
     share, 0 to 1. `air`: sum and volume of the scan's own fraction where no drawn fibre reaches.
     """
     n_z, n_y, n_x = share.shape
@@ -117,11 +117,9 @@ def add_model_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
                 m, b = float(share[q, r, k]), float(blurred[q, r, k])
                 totals[0] += cover * m
                 if reach > cover:
-                    totals[1] += (reach - cover) * m
-                    if h0 + axis[2] * k < middle:
-                        totals[2] += (reach - cover) * b
-                    else:
-                        totals[3] += (reach - cover) * b
+                    side = 0 if h0 + axis[2] * k < middle else 1
+                    totals[1 + side] += (reach - cover) * m
+                    totals[3 + side] += (reach - cover) * b
                 if cover > 0:
                     blurred_counts[min(max(int(b * n), 0), n - 1)] += cover
                     if b < 1e-3:

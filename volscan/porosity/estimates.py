@@ -81,7 +81,7 @@ def corrected_count(
         return None
     excess = _noise_excess(sums, model, material)
     quiet = (sums.above_level - excess) / sums.volume
-    ratio = (model.inside + model.outside) / shown
+    ratio = _drawn(sums, model) / shown
     solid = quiet * ratio
     parts = _count_parts(sums, material, envelope, solid)
     parts["noise"] = _U_NOISE_MODEL * abs(excess) / sums.volume
@@ -117,7 +117,7 @@ def partial_volume(
 
 def fibre_model(sums: Sums, model: ModelSums, fibres: FibreField, envelope: Envelope) -> Estimate:
     """Return the union of the fitted tubes, overlaps counted once."""
-    solid = (model.inside + model.outside) / sums.volume
+    solid = _drawn(sums, model) / sums.volume
     return Estimate(
         solid,
         {
@@ -199,25 +199,40 @@ def _carried(sums: Sums, model: ModelSums | None, reach: Reach) -> tuple[float, 
     """Return polymer beyond base and top in voxels, and its standard uncertainty."""
     if reach.ends_um == 0:
         return 0.0, 0.0
-    usable = [air and room for air, room in zip(sums.is_air, sums.has_room, strict=True)]
     values, us = [], []
-    for face in (0, 1):
-        other = 1 - face
-        if usable[face]:
-            values.append(sums.carried[face])
-            us.append(
-                0.5 * abs(sums.carried[face] - model.carried[face]) if model is not None else 0.0
-            )
+    for face, is_open in enumerate(sums.open_faces):
+        found = sums.carried[face]
+        if model is not None:
+            # On balance: what blur carries out less what it carries in from beyond a cut.
+            expected = model.blurred_outside[face] - model.outside[face]
+        if is_open:
+            values.append(found)
+            us.append(0.5 * abs(found - model.blurred_outside[face]) if model is not None else 0.0)
         elif model is not None:
-            values.append(model.carried[face])
-            us.append(_U_CARRIED * model.carried[face])
-        elif usable[other]:
-            values.append(sums.carried[other])
-            us.append(_U_CARRIED * sums.carried[other])
+            values.append(expected)
+            us.append(_U_CARRIED * abs(expected))
+        elif sums.open_faces[1 - face]:
+            values.append(sums.carried[1 - face])
+            us.append(_U_CARRIED * abs(sums.carried[1 - face]))
         else:
             values.append(0.0)
-            us.append(abs(sums.carried[face]))
+            us.append(_unseen(sums))
     return float(sum(values)), combine_u(us)
+
+
+def _unseen(sums: Sums) -> float:
+    """Return the polymer that blur may carry over a face that is not air, nothing else known.
+
+    A slab of the solid's mean share, a slice thick: blur moves polymer both ways over a cut.
+    """
+    solid = max(0.0, sums.polymer / sums.volume)
+    return 0.1 * solid * sums.volume / max(1, sums.height_volume.size)
+
+
+def _drawn(sums: Sums, model: ModelSums) -> float:
+    """Return the drawn polymer, with what stands out of a face that air lies beyond."""
+    pairs = zip(model.outside, sums.open_faces, strict=True)
+    return model.inside + sum(out for out, is_open in pairs if is_open)
 
 
 def _blur_scale(sums: Sums, material: MaterialMap, solid: float) -> float:

@@ -26,15 +26,15 @@ _SHARE_BINS = 2000
 class ModelSums:
     """Sums in voxels over the drawn fibres.
 
-    `inside`: polymer in the envelope; `outside`: beyond base and top, where outer fibres stand
-    out of their mean tangent; `carried`: blurred polymer beyond base and beyond top, whatever
-    its origin; `blurred_counts`: coverage by blurred share from 0 to 1; `air_mean`: the scan's
+    `inside`: polymer in the envelope; `outside`: beyond base and beyond top, where outer fibres
+    stand out of their mean tangent (or the envelope cuts the piece); `blurred_outside`: the same
+    after blur; `blurred_counts`: coverage by blurred share from 0 to 1; `air_mean`: the scan's
     own mean fraction where no drawn fibre reaches, NaN where there is no such place.
     """
 
     inside: float
-    outside: float
-    carried: tuple[float, float]
+    outside: tuple[float, float]
+    blurred_outside: tuple[float, float]
     blurred_counts: FloatArray
     air_mean: float
 
@@ -67,7 +67,7 @@ def draw_fibres(
     blur = material.blur_axes_um if material.blur_axes_um is not None else (0.0, 0.0, 0.0)
     sigma = tuple(b / FWHM_PER_SIGMA / s for b, s in zip(blur, spacing, strict=True))
     halo = math.ceil(TRUNCATE_SIGMAS * sigma[0]) + 1 if sigma[0] > 0 else 0
-    totals, air = np.zeros(4), np.zeros(2)
+    totals, air = np.zeros(5), np.zeros(2)
     counts = np.zeros(_SHARE_BINS)
     middle = 0.5 * (envelope.base_um + envelope.top_um)
     height = np.array([[0.0, 0.0, 1.0]])
@@ -111,8 +111,8 @@ def draw_fibres(
         )
     return ModelSums(
         inside=float(totals[0]),
-        outside=float(totals[1]),
-        carried=(float(totals[2]), float(totals[3])),
+        outside=(float(totals[1]), float(totals[2])),
+        blurred_outside=(float(totals[3]), float(totals[4])),
         blurred_counts=counts,
         air_mean=float(air[0] / air[1]) if air[1] > 0 else float("nan"),
     )

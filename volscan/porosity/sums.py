@@ -60,6 +60,14 @@ class Sums:
     block_polymer: FloatArray
     block_volume: FloatArray
 
+    @property
+    def open_faces(self) -> tuple[bool, bool]:
+        """Whether air in view lies beyond base and top, so that what is found there counts."""
+        return (
+            self.is_air[0] and self.has_room[0],
+            self.is_air[1] and self.has_room[1],
+        )
+
 
 @dataclass(frozen=True)
 class Slab:
