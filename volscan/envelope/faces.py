@@ -20,14 +20,21 @@ FloatArray = NDArray[np.float64]
 _LEAST_LAYER_SHARE = 0.2
 # A fibre's centre at a crossing is known to about this share of a voxel.
 _U_CENTRE_VOX = 0.05
+# Diameters are those of circles of equal section: a fibre flattened by up to a tenth stands lower
+# by half of that, as a rectangular distribution's standard deviation.
+_U_ROUNDNESS = 0.05 / math.sqrt(3.0)
 
 
 @dataclass(frozen=True)
 class Face:
-    """Height of a face, its standard uncertainty, and the scatter of the fibres' tangents."""
+    """Height of a face, its standard uncertainties, and the scatter of the fibres' tangents.
+
+    `u_um` is its own; `u_shared_um`, from the radius, moves base and top apart together.
+    """
 
     height_um: float
     u_um: float
+    u_shared_um: float
     scatter_um: float
     supported: bool
 
@@ -130,9 +137,10 @@ def _face(
     w = np.asarray(weights) / np.sum(weights)
     height = float(w @ means)
     scatter = float(np.std(means, ddof=1)) if len(means) > 1 else 0.0
-    u_shared = 0.5 * (fibres.diameter_um.u or 0.0) if fibres.diameter_um is not None else 0.0
-    u = combine_u([scatter / math.sqrt(len(means)), u_shared, _U_CENTRE_VOX * voxel])
-    return Face(height, u, scatter, supported)
+    u_diameter = (fibres.diameter_um.u or 0.0) if fibres.diameter_um is not None else 0.0
+    radius = 0.5 * float(np.mean([p.fibre.diameter_um.value for p in outer]))
+    u = combine_u([scatter / math.sqrt(len(means)), _U_CENTRE_VOX * voxel])
+    return Face(height, u, combine_u([0.5 * u_diameter, _U_ROUNDNESS * radius]), scatter, supported)
 
 
 def _others(

@@ -159,7 +159,7 @@ def _cells(
             "the fibres' base and top do not stand apart: choose another envelope"
         )
     u = combine_u(
-        [base.u_um / height, top.u_um / height]
+        [base.u_um / height, top.u_um / height, (base.u_shared_um + top.u_shared_um) / height]
         + [s.u_width for s in strips]
         + [s.cut_share / max(1, len(strips)) for s in strips]
     )

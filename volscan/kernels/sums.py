@@ -96,16 +96,19 @@ def add_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def add_model_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
-    share, blurred, fraction, inside, wider, axis, middle, totals, blurred_counts, air
+    share, blurred, smeared, fraction, inside, wider, axis, middle, totals, counts, tails, air, fit
 ):
     """Add a slab's sums of the drawn fibres.
 
-    `totals`: drawn polymer inside, beyond the base, beyond the top, and blurred polymer beyond the
-    base and beyond the top. `blurred_counts` (n,): coverage by blurred
-    share, 0 to 1. `air`: sum and volume of the scan's own fraction where no drawn fibre reaches.
+    `share`, `blurred`, `smeared`: drawn fibres, blurred by the point spread, and by its tail.
+    `totals`: drawn polymer inside, beyond the base, beyond the top; blurred polymer beyond base
+    and top; smeared polymer beyond base and top. `counts` (tails, n): coverage by the share that
+    each weight in `tails` of the tail gives, 0 to 1. `air`: sum and volume of the scan's own
+    fraction where no drawn fibre reaches. `fit`: sums for the tail's weight (1, d, d², r, r d)
+    with d = smeared - blurred and r = fraction - blurred.
     """
     n_z, n_y, n_x = share.shape
-    n = blurred_counts.size
+    n = counts.shape[1]
     for q in range(n_z):
         for r in range(n_y):
             h0 = axis[0] * q + axis[1] * r + axis[3]
@@ -115,16 +118,27 @@ def add_model_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
                     continue
                 cover = float(inside[q, r, k])
                 m, b = float(share[q, r, k]), float(blurred[q, r, k])
+                wide = float(smeared[q, r, k])
                 totals[0] += cover * m
                 if reach > cover:
                     side = 0 if h0 + axis[2] * k < middle else 1
                     totals[1 + side] += (reach - cover) * m
                     totals[3 + side] += (reach - cover) * b
-                if cover > 0:
-                    blurred_counts[min(max(int(b * n), 0), n - 1)] += cover
-                    if b < 1e-3:
-                        air[0] += cover * float(fraction[q, r, k])
-                        air[1] += cover
+                    totals[5 + side] += (reach - cover) * wide
+                if cover <= 0:
+                    continue
+                d, left = wide - b, float(fraction[q, r, k]) - b
+                fit[0] += cover
+                fit[1] += cover * d
+                fit[2] += cover * d * d
+                fit[3] += cover * left
+                fit[4] += cover * left * d
+                if b < 1e-3:
+                    air[0] += cover * left
+                    air[1] += cover
+                for w in range(tails.size):
+                    at = int((b + tails[w] * d) * n)
+                    counts[w, min(max(at, 0), n - 1)] += cover
 
 
 @njit(cache=True, nogil=True)

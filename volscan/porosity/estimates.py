@@ -23,6 +23,8 @@ FloatArray = NDArray[np.float64]
 # The correction for blur assumes a Gaussian point spread and round fibres; a fifth of it is
 # taken as its standard uncertainty (its value for other shapes; own estimate).
 _U_BLUR_MODEL = 0.2
+# What the fitted tail of the point spread changes is taken as uncertain by this share of itself.
+_U_TAIL = 0.5
 # The noise's share of a count is measured from its mirror image below the air level; noise that
 # is not symmetric is covered by a tenth of it (own estimate).
 _U_NOISE_MODEL = 0.1
@@ -89,6 +91,8 @@ def corrected_count(
     u_width = _relative_u(material.blur_um)
     # The correction goes with the square of the blur.
     parts["blur"] = correction * math.hypot(2.0 * u_width, _U_BLUR_MODEL)
+    without_tail = model.above_without_tail(level)
+    parts["point spread's tail"] = _U_TAIL * abs(solid - quiet * _drawn(sums, model) / without_tail)
     if math.isfinite(model.air_mean):
         slope = _density(sums, level)
         parts["background"] = slope * abs(model.air_mean) * (1.0 - level)
@@ -111,7 +115,7 @@ def partial_volume(
         * math.sqrt(max(1.0, material.noise_correlation_vox) / sums.volume),
     }
     if model is not None and math.isfinite(model.air_mean):
-        parts["background"] = abs(1.0 - solid) * abs(model.air_mean)
+        parts["background"] = _air_excess(sums, model)
     return Estimate(solid, parts)
 
 
@@ -123,6 +127,8 @@ def fibre_model(sums: Sums, model: ModelSums, fibres: FibreField, envelope: Enve
         {
             "envelope": solid * envelope.u_volume_frac,
             "diameter": solid * 2.0 * _relative_u(fibres.diameter_um),
+            # What the scan shows where nothing was drawn may be fibres that were missed.
+            "missed": _air_excess(sums, model),
         },
     )
 
@@ -218,6 +224,12 @@ def _carried(sums: Sums, model: ModelSums | None, reach: Reach) -> tuple[float, 
             values.append(0.0)
             us.append(_unseen(sums))
     return float(sum(values)), combine_u(us)
+
+
+def _air_excess(sums: Sums, model: ModelSums) -> float:
+    if not math.isfinite(model.air_mean):
+        return 0.0
+    return abs(model.air_mean) * model.air_volume / sums.volume
 
 
 def _unseen(sums: Sums) -> float:
