@@ -19,7 +19,7 @@ OFFSET_STEPS = 254.0
 # Where |grad D|² exceeds this, the nearest surface lies to one side only and the largest sphere
 # of the box sits on the box's border: no peak. Two faces whose feet stand 60° apart, with the
 # ridge within the box, give at most cos² 30° + sin² 30° / 4 = 0.81.
-PEAK_GRADIENT2 = 0.85
+PEAK_GRADIENT2 = 2.0
 # Directions to the feet closer than this (cosine) make no peak.
 PEAK_COSINE = 0.5
 ASCENT_STEPS = 24

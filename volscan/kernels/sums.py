@@ -46,6 +46,8 @@ def add_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
     n_z, n_y, n_x = fraction.shape
     scale = LEVEL_BINS / (LEVEL_HIGH - LEVEL_LOW)
     middle, base, slab = bins[0], bins[1], bins[2]
+    slabs = height_volume.size
+    reach = 0.5 * (abs(axes[0, 0]) + abs(axes[0, 1]) + abs(axes[0, 2])) / slab
     for q in range(n_z):
         for r in range(n_y):
             h0 = axes[0, 0] * q + axes[0, 1] * r + axes[0, 3]
@@ -82,10 +84,18 @@ def add_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
                     totals[ABOVE_LEVEL] += cover
                 at = math.floor((f - LEVEL_LOW) * scale)
                 level_counts[min(max(at, 0), LEVEL_BINS - 1)] += cover
-                at = math.floor((h - base) / slab)
-                at = min(max(at, 0), height_volume.size - 1)
-                height_polymer[at] += cover * f
-                height_volume[at] += cover
+                # A voxel is shared out over the slabs that its height reaches into.
+                low = max((h - base) / slab - reach, 0.0)
+                high = min((h - base) / slab + reach, float(slabs))
+                if high <= low:
+                    low = min(max(low, 0.0), slabs - 1e-3)
+                    high = low + 1e-3
+                at = min(int(low), slabs - 1)
+                while at < slabs and at < high:
+                    part = cover * (min(high, at + 1.0) - max(low, float(at))) / (high - low)
+                    height_polymer[at] += part * f
+                    height_volume[at] += part
+                    at += 1
                 i = math.floor((u0 + axes[1, 2] * k - bins[3]) / bins[5])
                 j = math.floor((v0 + axes[2, 2] * k - bins[4]) / bins[5])
                 i = min(max(i, 0), block_volume.shape[0] - 1)

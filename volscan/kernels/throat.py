@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from volscan.kernels.distance import F32, I32, walk
+from volscan.kernels.distance import F32, I32, disc_distance, walk
 from volscan.kernels.surface import Surface
 
 U16 = NDArray[np.uint16]
@@ -181,16 +181,30 @@ def _sample(  # type: ignore[no-untyped-def]
                     ):
                         previous = -1
                         continue
-                start = ids[iz, iy, ix]
+                # The discs nearest to the eight voxels around hold the nearest one's patch: the
+                # walk alone cannot cross from one face of a pore to the other.
+                start = -1
+                d = np.inf
+                fz = int(np.floor(p0 / spacing[0]))
+                fy = int(np.floor(p1 / spacing[1]))
+                fx = int(np.floor(p2 / spacing[2]))
+                for k in range(9):
+                    if k < 8:
+                        kz = min(max(fz + (k & 1), 0), mz - 1)
+                        ky = min(max(fy + ((k >> 1) & 1), 0), my - 1)
+                        kx = min(max(fx + (k >> 2), 0), mx - 1)
+                        j = ids[kz, ky, kx]
+                    else:
+                        j = previous
+                    if j >= 0:
+                        dj = disc_distance(p0, p1, p2, centres, normals, j, disc)
+                        if dj < d:
+                            d = dj
+                            start = j
                 if start < 0:
                     previous = -1
                     continue
                 best, d = walk(p0, p1, p2, start, ids, centres, normals, voxels, disc)
-                if previous >= 0 and previous != best:
-                    other, d1 = walk(p0, p1, p2, previous, ids, centres, normals, voxels, disc)
-                    if d1 < d:
-                        d = d1
-                        best = other
                 if f[iz, iy, ix] >= level:
                     # The centre of this voxel is solid, this node may be just outside.
                     side = (

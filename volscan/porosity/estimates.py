@@ -112,7 +112,8 @@ def partial_volume(
         "polymer anchor": abs(solid) * u_polymer,
         "beyond base and top": u_carried / sums.volume,
         "noise": _relative_noise(material)
-        * math.sqrt(max(1.0, material.noise_correlation_vox) / sums.volume),
+        * math.sqrt(max(1.0, material.noise_correlation_vox) * sums.summed_volume)
+        / sums.volume,
     }
     if model is not None and math.isfinite(model.air_mean):
         parts["background"] = _air_excess(sums, model)

@@ -44,7 +44,8 @@ class Reach:
 class Sums:
     """Sums in voxels: of the envelope's volume, of polymer, and how they are spread.
 
-    `carried` is polymer found beyond base and top; `is_air` whether the zone beyond that is air.
+    `carried` is polymer found beyond base and top; `is_air` whether the zone beyond that is air;
+    `summed_volume` the envelope's with its extension.
     """
 
     volume: float
@@ -59,6 +60,7 @@ class Sums:
     heights_um: FloatArray
     block_polymer: FloatArray
     block_volume: FloatArray
+    summed_volume: float
 
     @property
     def open_faces(self) -> tuple[bool, bool]:
@@ -191,6 +193,7 @@ def collect(
         heights_um=np.asarray(base + width * (np.arange(count) + 0.5), dtype=np.float64),
         block_polymer=by_block[0],
         block_volume=by_block[1],
+        summed_volume=float(totals[k.VOLUME] + totals[k.EXT_BELOW] + totals[k.EXT_ABOVE]),
     )
 
 
