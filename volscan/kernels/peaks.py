@@ -16,11 +16,8 @@ I32 = NDArray[np.int32]
 
 # A centre may sit anywhere in its node's box; its place is kept in steps of 1/254 of the edge.
 OFFSET_STEPS = 254.0
-# Where |grad D|² exceeds this, the nearest surface lies to one side only and the largest sphere
-# of the box sits on the box's border: no peak. Two faces whose feet stand 60° apart, with the
-# ridge within the box, give at most cos² 30° + sin² 30° / 4 = 0.81.
-PEAK_GRADIENT2 = 2.0
-# Directions to the feet closer than this (cosine) make no peak.
+# Directions to the feet closer than this (cosine) make no peak: the nearest surface then lies to
+# one side, and the largest sphere of the box sits on the box's border, shared with a neighbour.
 PEAK_COSINE = 0.5
 ASCENT_STEPS = 24
 
@@ -46,13 +43,6 @@ def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offset
                     continue
                 radius[z, y, x] = r0
                 by_plane = plane < d0 + hz
-                inner = 0 < z < nz - 1 and 0 < y < ny - 1 and 0 < x < nx - 1
-                if inner and not by_plane:
-                    gz = (dist[z + 1, y, x] - dist[z - 1, y, x]) / (2 * hz)
-                    gy = (dist[z, y + 1, x] - dist[z, y - 1, x]) / (2 * hy)
-                    gx = (dist[z, y, x + 1] - dist[z, y, x - 1]) / (2 * hx)
-                    if gz * gz + gy * gy + gx * gx > PEAK_GRADIENT2:
-                        continue
                 py = y * hy
                 px = x * hx
                 count = 0
@@ -68,7 +58,7 @@ def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offset
                 if by_plane:
                     lowest = min(uz, -uz) if pz - low == high - pz else lowest
                     lowest = min(lowest, uz if pz - low < high - pz else -uz)
-                for zz in range(max(z - 1, 0), min(z + 2, nz)):
+                for zz in range(max(z - 1, 0), min(z + 2, nz)):  # type: ignore[call-overload]
                     for yy in range(max(y - 1, 0), min(y + 2, ny)):
                         for xx in range(max(x - 1, 0), min(x + 2, nx)):
                             j = ids[zz, yy, xx]

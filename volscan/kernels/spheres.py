@@ -66,7 +66,7 @@ def _find_covers(radius, offsets, spacing, slack2, cover):  # type: ignore[no-un
                 cz, cy, cx = _centre(offsets, spacing, z, y, x)
                 best = -2.0
                 choice = -1
-                for zz in range(max(z - 1, 0), min(z + 2, nz)):
+                for zz in range(max(z - 1, 0), min(z + 2, nz)):  # type: ignore[call-overload]
                     for yy in range(max(y - 1, 0), min(y + 2, ny)):
                         for xx in range(max(x - 1, 0), min(x + 2, nx)):
                             b = (zz * ny + yy) * nx + xx
@@ -215,7 +215,7 @@ def _bits(first, last, start):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _paint_block(part, spacing, value, todo, z_start, y_start, x_start, out):  # type: ignore[no-untyped-def]
-    """Give the open voxels of a block that a sphere's visible part holds their value; count them."""
+    """Give a block's open voxels in the visible part of a sphere their value; count them."""
     _, _, _, _, cz, cy, cx, reach2, qz, qy, qx, cover2 = part
     hz, hy, hx = spacing[0], spacing[1], spacing[2]
     done = 0

@@ -10,8 +10,8 @@ from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.peaks import peak_spheres
 from volscan.pores.reach import reach
 from volscan.pores.sizes import distribution, inscribed_diameters
-from volscan.pores.solid import Solid, build_solid, working_coverage, working_factors
-from volscan.pores.space import PoreSpace
+from volscan.pores.solid import Solid, build_solid, working_coverage, working_grid
+from volscan.pores.space import PoreDomain, PoreSpace
 from volscan.pores.throats import pore_domain, throats
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
@@ -69,7 +69,7 @@ def measure_pores(
 
     Notes
     -----
-    Each diameter's u combines: voxelisation (0.12 working voxels, the spread found on tubes,
+    Each diameter's u combines: voxelisation (0.25 working voxels, the rms error found on tubes,
     balls and slits of known size), the surface level's u from both anchors and the residual noise
     (each divided by the surface's mean slope, two faces), and the thinning of round fibres by
     blur where no corrected level was given. The voxel size's own u is not in it. Memory: about 25
@@ -80,15 +80,14 @@ def measure_pores(
             f"solid_model must have the scan's shape {material.fraction.shape}, "
             f"got {solid_model.shape}"
         )
-    direction = 0.0 if direction_deg is None else float(direction_deg)
     progress("pores", 0.0)
-    shape = material.fraction.shape
-    factors = working_factors(shape, material.spacing_um, exact=exact)
+    nz, ny, nx = material.fraction.shape
+    working = working_grid((nz, ny, nx), material.spacing_um, exact=exact)
     grid = pore_domain(
         envelope,
         frame,
-        direction_deg=direction,
-        shape=(shape[0], shape[1], shape[2]),
+        direction_deg=0.0 if direction_deg is None else float(direction_deg),
+        shape=(nz, ny, nx),
         spacing_um=material.spacing_um,
     )
     notices: list[Notice] = []
@@ -97,20 +96,12 @@ def measure_pores(
             Notice("pores_no_domain", "the envelope holds no rectangle: throats not measured")
         )
     domain = None if grid is None else grid.domain
-    spacing = tuple(s * k for s, k in zip(material.spacing_um, factors, strict=True))
-    coverage = working_coverage(
-        envelope,
-        frame,
-        shape=tuple(-(-n // k) for n, k in zip(shape, factors, strict=True)),  # type: ignore[arg-type]
-        spacing_um=spacing,  # type: ignore[arg-type]
-        origin_um=np.array([0.5 * (k - 1) for k in factors]) * np.asarray(material.spacing_um),
-        factors=factors,
-    )
+    coverage = working_coverage(envelope, frame, working)
     solid, told = build_solid(
         material,
         surface_level=surface_level,
         solid_model=solid_model,
-        factors=factors,
+        grid=working,
         coverage=coverage,
     )
     notices.extend(told)
@@ -182,9 +173,9 @@ def measure_pores(
     )
 
 
-def _nothing(domain: object, notices: list[Notice]) -> PoreSpace:
+def _nothing(domain: PoreDomain | None, notices: list[Notice]) -> PoreSpace:
     return PoreSpace(
-        domain=domain,  # type: ignore[arg-type]
+        domain=domain,
         inscribed_mean_um=None,
         inscribed_d10_um=None,
         inscribed_d50_um=None,

@@ -29,10 +29,10 @@ WIDEST_SMOOTHING_VOX = 1.25
 NOISE_CUT = 3.6
 # Isolated clusters below 3 x 3 x 3 voxels in a noisy map are noise, not solid nor pore.
 SPECK_VOXELS = 27
-# Voxelisation: standard deviation of (measured - true) diameter over tubes, balls and slits of
+# Voxelisation: root mean square of (measured - true) diameter over tubes, balls and slits of
 # 3 to 40 voxels across in random places and turns, see docs/theory/pores.md; in voxels of the
 # working grid.
-U_VOXEL = 0.12
+U_VOXEL = 0.25
 
 
 @dataclass(frozen=True)
@@ -81,17 +81,39 @@ def noise_below_zero(fraction: F32) -> float:
     return float(np.sqrt(np.mean(below**2)))
 
 
-def working_factors(
+@dataclass(frozen=True)
+class WorkingGrid:
+    """The grid that pores are measured on: the scan's own, or with voxels merged.
+
+    `factors` are voxels merged along each axis; `origin_um` is the scan position of the working
+    voxel (0, 0, 0).
+    """
+
+    factors: tuple[int, int, int]
+    shape: tuple[int, int, int]
+    spacing_um: tuple[float, float, float]
+    origin_um: NDArray[np.float64]
+
+
+def working_grid(
     shape: tuple[int, ...], spacing_um: tuple[float, float, float], *, exact: bool | None
-) -> tuple[int, int, int]:
-    """Return how many voxels to merge along each axis (1 or 2)."""
-    if exact or (exact is None and math.prod(shape) <= EXACT_VOXELS):
-        return 1, 1, 1
-    fine = tuple(2 if s * 1.5 <= max(spacing_um) else 1 for s in spacing_um)
-    merged = math.prod(-(-n // k) for n, k in zip(shape, fine, strict=True))
-    if exact is None and max(fine) == 2 and merged <= EXACT_VOXELS:
-        return fine[0], fine[1], fine[2]
-    return 2, 2, 2
+) -> WorkingGrid:
+    """Choose the working grid: `exact` as in `measure_pores`.
+
+    Where one axis is coarser than the others by half and more, merging only along the fine axes
+    is tried first.
+    """
+    factors = (1, 1, 1)
+    if exact is False or (exact is None and math.prod(shape) > EXACT_VOXELS):
+        factors = (2, 2, 2)
+        kz, ky, kx = (2 if s * 1.5 <= max(spacing_um) else 1 for s in spacing_um)
+        count = math.prod(-(-n // k) for n, k in zip(shape, (kz, ky, kx), strict=True))
+        if exact is None and count <= EXACT_VOXELS:
+            factors = (kz, ky, kx)
+    nz, ny, nx = (-(-n // k) for n, k in zip(shape, factors, strict=True))
+    hz, hy, hx = (s * k for s, k in zip(spacing_um, factors, strict=True))
+    origin = np.array([0.5 * (k - 1) for k in factors]) * np.asarray(spacing_um)
+    return WorkingGrid(factors, (nz, ny, nx), (hz, hy, hx), origin)
 
 
 def merged(samples: NDArray[np.generic], factors: tuple[int, int, int]) -> F32:
@@ -111,25 +133,17 @@ def merged(samples: NDArray[np.generic], factors: tuple[int, int, int]) -> F32:
     return out
 
 
-def working_coverage(
-    envelope: Envelope,
-    frame: BuildFrame,
-    *,
-    shape: tuple[int, int, int],
-    spacing_um: tuple[float, float, float],
-    origin_um: NDArray[np.float64],
-    factors: tuple[int, int, int],
-) -> F32 | None:
+def working_coverage(envelope: Envelope, frame: BuildFrame, grid: WorkingGrid) -> F32 | None:
     """Return the envelope's share of each working voxel; None when the whole array is inside."""
     if envelope.whole_array:
         return None
     if envelope.inside is not None:
-        return merged(envelope.inside, factors)
+        return merged(envelope.inside, grid.factors)
     # Imported here so that block and mask envelopes need no prism drawing.
     from volscan.envelope import coverage
 
-    moved = replace(frame, origin_um=frame.origin_um - origin_um)
-    return coverage(envelope, moved, shape, spacing_um)
+    moved = replace(frame, origin_um=frame.origin_um - grid.origin_um)
+    return coverage(envelope, moved, grid.shape, grid.spacing_um)
 
 
 def smoothed_fraction(fraction: F32, noise: float) -> tuple[F32, float]:
@@ -181,7 +195,14 @@ def without_specks(fraction: F32, level: float) -> tuple[F32, int]:
     return out, count
 
 
-def _share_at_least(fraction: F32, level: float, weights: F32 | None) -> float:
+def _share_at_least(
+    fraction: F32,
+    level: float,
+    weights: F32 | None,
+    *,
+    factors: tuple[int, int, int] = (1, 1, 1),
+) -> float:
+    """Return the weighted share of voxels at or above a level; weights may be on merged voxels."""
     above = 0.0
     total = 0.0
     for z in range(fraction.shape[0]):
@@ -189,9 +210,13 @@ def _share_at_least(fraction: F32, level: float, weights: F32 | None) -> float:
         if weights is None:
             above += int(np.count_nonzero(solid))
             total += solid.size
-        else:
-            above += float(weights[z][solid].sum(dtype=np.float64))
-            total += float(weights[z].sum(dtype=np.float64))
+            continue
+        plane = weights[z // factors[0]]
+        if max(factors) > 1:
+            plane = plane.repeat(factors[1], axis=0).repeat(factors[2], axis=1)
+            plane = plane[: solid.shape[0], : solid.shape[1]]
+        above += float(plane[solid].sum(dtype=np.float64))
+        total += float(plane.sum(dtype=np.float64))
     return above / total if total > 0 else 0.0
 
 
@@ -214,7 +239,7 @@ def build_solid(
     *,
     surface_level: float | None,
     solid_model: F32 | None,
-    factors: tuple[int, int, int],
+    grid: WorkingGrid,
     coverage: F32 | None,
 ) -> tuple[Solid | None, tuple[Notice, ...]]:
     """Locate the solid's surface and measure the distance to it everywhere in the void.
@@ -224,9 +249,8 @@ def build_solid(
     notices: list[Notice] = []
     raw = material.fraction if solid_model is None else solid_model
     level = material.level if surface_level is None else surface_level
-    spacing = tuple(s * k for s, k in zip(material.spacing_um, factors, strict=True))
-    origin = np.array([0.5 * (k - 1) for k in factors]) * np.asarray(material.spacing_um)
-    fraction = raw if max(factors) == 1 else merged(raw, factors)
+    binned = max(grid.factors) > 1
+    fraction = merged(raw, grid.factors) if binned else raw
     noise = noise_below_zero(fraction)
     fraction, width = smoothed_fraction(fraction, noise)
     left = noise
@@ -250,16 +274,9 @@ def build_solid(
             )
         if surface_level is not None:
             # The level was matched on the noisy map: keep the volume it stands for, not the level.
-            weights = coverage
-            if coverage is not None and max(factors) > 1:
-                weights = None
-            share = (
-                _share_at_least(raw, surface_level, weights)
-                if weights is not None or coverage is None
-                else _share_of_merged(raw, surface_level, coverage, factors)
-            )
+            share = _share_at_least(raw, surface_level, coverage, factors=grid.factors)
             level = _level_of_share(fraction, share, coverage, near=material.level)
-    surface = surface_discs(fraction, level=level, spacing_um=(spacing[0], spacing[1], spacing[2]))
+    surface = surface_discs(fraction, level=level, spacing_um=grid.spacing_um)
     if surface.voxels.size == 0:
         full = bool(fraction.flat[0] >= level)
         word = "no pore: every voxel is solid" if full else "no solid: nothing limits a sphere"
@@ -272,23 +289,12 @@ def build_solid(
         level=level,
         corrected=surface_level is not None or solid_model is not None,
         noise=left,
-        solid_um3=_share_at_least(fraction, level, None) * fraction.size * math.prod(spacing),
+        solid_um3=_share_at_least(fraction, level, None)
+        * fraction.size
+        * math.prod(grid.spacing_um),
     )
-    return (
-        Solid(fraction, level, surface.spacing_um, origin, surface, dist, ids, max(factors) > 1, u),
-        tuple(notices),
-    )
-
-
-def _share_of_merged(raw: F32, level: float, coverage: F32, factors: tuple[int, int, int]) -> float:
-    above = 0.0
-    total = 0.0
-    for z in range(raw.shape[0]):
-        weights = np.repeat(coverage[z // factors[0]], factors[1], axis=0)[: raw.shape[1]]
-        weights = np.repeat(weights, factors[2], axis=1)[:, : raw.shape[2]]
-        above += float(weights[raw[z] >= np.float32(level)].sum(dtype=np.float64))
-        total += float(weights.sum(dtype=np.float64))
-    return above / total if total > 0 else 0.0
+    found = Solid(fraction, level, grid.spacing_um, grid.origin_um, surface, dist, ids, binned, u)
+    return found, tuple(notices)
 
 
 def _u_diameter_um(
