@@ -7,7 +7,7 @@ import html
 import io
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,9 @@ from volscan.results_tables import TABLES, read_table, write_table
 
 if TYPE_CHECKING:
     import pandas as pd
+
+# Names that `Results.save` writes at the top of its folder.
+OUTPUT_NAMES = ("results.json", "run.json", "tables", "arrays")
 
 Arrays = Mapping[str, Mapping[str, NDArray[Any]]]
 
@@ -108,6 +111,10 @@ class Results(Mapping[str, Any]):
 
     def __dir__(self) -> list[str]:
         return [*super().__dir__(), *self.document]
+
+    def with_run(self, **facts: Any) -> Results:
+        """Return the same results with more facts of the run; no measured number is among them."""
+        return replace(self, run={**self.run, **facts})
 
     def to_dict(self) -> dict[str, Any]:
         """Return a copy of the contents of results.json."""

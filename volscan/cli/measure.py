@@ -1,0 +1,129 @@
+"""volscan measure: a scan becomes numbers."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from volscan.cli import options, values
+from volscan.cli.console import say, shown_progress
+from volscan.cli.shown import show_results
+
+if TYPE_CHECKING:
+    from volscan.results import Results
+    from volscan.settings import Settings
+
+
+def measure(
+    scan: options.Scan,
+    out: Annotated[Path, typer.Option(help="Folder for results.json, tables/ and arrays/.")],
+    modality: Annotated[
+        str, typer.Option(metavar="ct|oct", help="How the scan was taken.")
+    ] = "ct",
+    collector: Annotated[
+        str, typer.Option(metavar="auto|plate|mandrel", help="What was printed onto.")
+    ] = "auto",
+    voxel_um: options.VoxelUm = None,
+    voxel_u_percent: Annotated[
+        float | None,
+        typer.Option(metavar="P", help="Standard uncertainty of the voxel size, in percent."),
+    ] = None,
+    up: Annotated[
+        str | None,
+        typer.Option(
+            metavar="+z|-z|+y|-y|+x|-x", help="Image axis that points away from the collector."
+        ),
+    ] = None,
+    mirrored: Annotated[
+        str | None,
+        typer.Option(
+            metavar="yes|no", help="yes undoes a mirrored export, no confirms there is none."
+        ),
+    ] = None,
+    envelope: Annotated[
+        str,
+        typer.Option(
+            metavar="auto|block|hull|MASKFILE", help="The volume that porosity refers to."
+        ),
+    ] = "auto",
+    threshold: Annotated[
+        str,
+        typer.Option(metavar="half-max|otsu|NUMBER", help="How solid is told from air."),
+    ] = "half-max",
+    design: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The print's design, to compare with.")
+    ] = None,
+    only: Annotated[
+        str | None, typer.Option(metavar="walls", help="Stop after the walls and the shift.")
+    ] = None,
+    raw_shape: options.RawShape = None,
+    raw_type: options.RawType = None,
+    raw_order: options.RawOrder = None,
+    raw_offset: options.RawOffset = None,
+    force: options.Force = False,
+    quiet: options.Quiet = False,
+) -> None:
+    """Measure a scan: porosity, pores, fibres, wall tilt and the layer shift."""
+    from volscan.settings import Settings
+
+    settings = Settings.from_dict(
+        {
+            "modality": modality,
+            "collector": collector,
+            "voxel_u_percent": voxel_u_percent,
+            "up": up,
+            "mirrored": values.mirrored(mirrored),
+            "envelope": envelope,
+            "threshold": values.threshold(threshold),
+            "only_walls": values.only_walls(only),
+        }
+    )
+    results = measured_into(
+        out,
+        scan,
+        settings=settings,
+        voxel_um=values.voxel_um(voxel_um),
+        raw=values.raw_layout(raw_shape, raw_type, raw_order, raw_offset),
+        design=design,
+        force=force,
+        quiet=quiet,
+    )
+    show_results(results)
+    say(f"written to {out}")
+
+
+def measured_into(
+    out: Path,
+    scan: Path,
+    *,
+    settings: Settings,
+    voxel_um: float | tuple[float, float, float] | None = None,
+    raw: object = None,
+    design: Path | None = None,
+    force: bool,
+    quiet: bool,
+) -> Results:
+    """Measure a scan and write the results, having looked first whether they can be written."""
+    from volscan.outputs import check_folder
+    from volscan.readers import RawLayout
+    from volscan.results import OUTPUT_NAMES
+
+    check_folder(out, OUTPUT_NAMES, force=force)
+    with shown_progress(quiet=quiet) as progress:
+        progress("start", 0.0)
+        from volscan.pipeline import measure as measure_scan
+
+        results = measure_scan(
+            scan,
+            settings=settings,
+            design=design,
+            voxel_um=voxel_um,
+            raw=raw if isinstance(raw, RawLayout) else None,
+            progress=progress,
+        )
+        results = results.with_run(command=sys.argv[1:])
+        results.save(out, force=force)
+    return results

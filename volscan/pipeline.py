@@ -1,0 +1,142 @@
+"""The whole measurement, stage by stage."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volscan.design import Design
+from volscan.envelope import make_envelope
+from volscan.fibres import find_fibres
+from volscan.frame.plate import find_plate_frame
+from volscan.pipeline_input import (
+    assumed,
+    chosen_settings,
+    opened_mask,
+    opened_scan,
+    scan_settings,
+    wanted_design,
+)
+from volscan.pores import measure_pores
+from volscan.porosity import measure_porosity
+from volscan.prepare.ct import prepare_ct
+from volscan.progress import Progress, no_progress
+from volscan.provenance import RunLog
+from volscan.readers import RawLayout
+from volscan.results import Results
+from volscan.results_assemble import assemble
+from volscan.results_document import Measured
+from volscan.settings import Settings
+from volscan.shift import advise_shift
+from volscan.volume import Volume
+from volscan.walls import measure_walls
+
+
+def measure(
+    scan: Volume | str | Path | NDArray[Any],
+    *,
+    settings: Settings | None = None,
+    design: Design | str | Path | None = None,
+    voxel_um: float | Sequence[float] | None = None,
+    raw: RawLayout | None = None,
+    progress: Progress = no_progress,
+    **options: Any,
+) -> Results:
+    """Measure a scan: porosity, pores, fibres, walls and the layer shift for the next print.
+
+    Parameters
+    ----------
+    scan
+        A `Volume`, the path of a scan (file or folder), or an array (z, y, x) with `voxel_um`.
+    settings
+        All choices in one object; or give single ones as keywords: ``up="+z", mirrored=False``.
+    design
+        A `Design` or the path of a design file. It is compared with what was measured and changes
+        no measured number.
+    voxel_um
+        Voxel size in µm, one number or (z, y, x), where the file does not tell it.
+    raw
+        Layout of a headerless file.
+    progress
+        Called with a stage's name and the share done, 0 to 1.
+
+    Returns
+    -------
+    Results
+        Every number with its uncertainty; what could not be measured is None with a warning.
+
+    Raises
+    ------
+    InputError
+        If the scan cannot be used or holds nothing that can be measured.
+    SettingsError
+        If a choice cannot be.
+
+    Examples
+    --------
+    >>> results = measure("patch.tif", voxel_um=4.0, up="+z", mirrored=False)  # doctest: +SKIP
+    >>> results.porosity.total  # doctest: +SKIP
+    0.912 ± 0.003 (n = 36)
+    """
+    chosen = chosen_settings(settings, options)
+    wanted = wanted_design(design)
+    log = RunLog()
+    with log.stage("read"):
+        progress("read", 0.0)
+        volume = opened_scan(scan, settings=chosen, voxel_um=voxel_um, raw=raw)
+        mask, mask_facts = opened_mask(chosen, volume)
+    measured = _stages(volume, chosen, mask, log, progress)
+    extra = {**scan_settings(voxel_um, raw), **mask_facts}
+    with log.stage("results"):
+        progress("results", 0.0)
+        results = assemble(measured, extra_settings=extra, design=wanted)
+        progress("results", 1.0)
+    return replace(results, run={**log.to_dict(), "scan": volume.source.path})
+
+
+def _stages(
+    volume: Volume,
+    settings: Settings,
+    mask: NDArray[np.bool_] | None,
+    log: RunLog,
+    progress: Progress,
+) -> Measured:
+    """Run the stages in their order; each takes what the one before found."""
+    s = settings
+    with log.stage("prepare"):
+        material = prepare_ct(volume, threshold=s.threshold, progress=progress)
+    with log.stage("frame"):
+        frame = find_plate_frame(material, up=s.up, mirrored=s.mirrored, progress=progress)
+    with log.stage("fibres"):
+        fibres = find_fibres(material, frame, progress=progress)
+    material, frame, field = fibres.material, fibres.frame, fibres.field
+    with log.stage("walls"):
+        walls = measure_walls(
+            material, frame, field,
+            upright_tolerance_deg=s.upright_tolerance_deg, progress=progress,
+        )  # fmt: skip
+    with log.stage("envelope"):
+        choice = s.envelope if mask is None else mask
+        envelope, drawn = make_envelope(material, frame, field, walls, choice=choice)
+    with log.stage("shift"):
+        middle = envelope.outline_um.mean(axis=0)
+        shift = advise_shift(walls, field, frame, middle_xy_um=(middle[0], middle[1]))
+    notices = (*assumed(frame), *drawn)
+    porosity = pores = None
+    if not s.only_walls:
+        with log.stage("porosity"):
+            porosity = measure_porosity(material, frame, field, envelope, progress=progress)
+        with log.stage("pores"):
+            first = field.families[0].direction_deg.value if field.families else None
+            pores = measure_pores(
+                material, frame, envelope, direction_deg=first, surface_level=porosity.surface_level,
+                progress=progress,
+            )  # fmt: skip
+    return Measured(
+        volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices
+    )

@@ -1,0 +1,168 @@
+"""What `measure` is given, settled: settings, an opened and unmirrored scan, a mask."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volscan.design import Design
+from volscan.design_porosity import implied_porosity
+from volscan.errors import InputError, SettingsError, SpacingError
+from volscan.geometry import BuildFrame
+from volscan.quantity import Notice
+from volscan.readers import RawLayout, checked_samples, open_scan
+from volscan.settings import Settings
+from volscan.volume import Volume
+
+NAMED_ENVELOPES = ("auto", "block", "hull")
+
+
+def chosen_settings(settings: Settings | None, options: Mapping[str, Any]) -> Settings:
+    """Return the settings, from one object or from keywords, refusing what is not measured yet.
+
+    Raises
+    ------
+    SettingsError
+        If both are given, a keyword is unknown, or the choice belongs to a later version.
+    """
+    if settings is not None and options:
+        raise SettingsError(
+            f"give settings or single options, not both: {', '.join(sorted(options))}"
+        )
+    chosen = Settings.from_dict(options) if settings is None else settings
+    if chosen.modality == "oct":
+        raise SettingsError("this version measures micro-CT only; OCT comes with a later one")
+    if chosen.collector == "mandrel":
+        raise SettingsError(
+            "this version measures flat prints only; mandrels come with a later one"
+        )
+    return chosen
+
+
+def wanted_design(design: Design | str | Path | None) -> Design | None:
+    """Return the design, refused before any work if its polymer cannot fit its volume."""
+    if design is None:
+        return None
+    wanted = design if isinstance(design, Design) else Design.load(design)
+    implied_porosity(wanted)
+    return wanted
+
+
+def opened_scan(
+    scan: Volume | str | Path | NDArray[Any],
+    *,
+    settings: Settings,
+    voxel_um: float | Sequence[float] | None,
+    raw: RawLayout | None,
+) -> Volume:
+    """Return the scan as a checked volume with right-handed axes.
+
+    `mirrored=True` reverses the x index of the samples before anything looks at them.
+
+    Raises
+    ------
+    SpacingError
+        If an array comes without a voxel size.
+    SettingsError
+        If a voxel size or raw layout is given for a `Volume`, which already has both.
+    InputError
+        If the scan cannot be used.
+    """
+    if isinstance(scan, Volume):
+        if voxel_um is not None or raw is not None:
+            raise SettingsError("voxel_um and raw belong to a path or an array, not to a Volume")
+        volume = scan
+    elif isinstance(scan, np.ndarray):
+        if voxel_um is None:
+            raise SpacingError("an array has no voxel size; give voxel_um, one number or (z, y, x)")
+        volume = Volume(scan, _three(voxel_um), "given by the user")
+    elif isinstance(scan, str | Path):
+        volume = open_scan(scan, voxel_um=voxel_um, modality=settings.modality, raw=raw)
+    else:
+        raise InputError(f"a scan must be a Volume, a path or an array, got {type(scan).__name__}")
+    if volume.modality != settings.modality:
+        raise SettingsError(f"the scan is {volume.modality}, the settings say {settings.modality}")
+    volume = checked_samples(volume)
+    if not settings.mirrored:
+        return volume
+    told = Notice(
+        "mirror_undone",
+        "the scan's x axis was reversed before measuring (mirrored: yes); positions, slices and "
+        "the frame refer to the reversed scan",
+    )
+    return replace(volume, samples=volume.samples[:, :, ::-1], notices=(*volume.notices, told))
+
+
+def opened_mask(
+    settings: Settings, volume: Volume
+) -> tuple[NDArray[np.bool_] | None, dict[str, Any]]:
+    """Return the user's envelope mask and the facts to keep of it; None for a named envelope.
+
+    Raises
+    ------
+    InputError
+        If the mask is empty or its shape is not the scan's.
+    """
+    if settings.envelope in NAMED_ENVELOPES:
+        return None, {}
+    mask = open_scan(settings.envelope, voxel_um=volume.spacing_um)
+    if mask.shape != volume.shape:
+        raise InputError(
+            f"the mask {settings.envelope} has shape {mask.shape}, the scan {volume.shape} "
+            f"(z, y, x); draw it on the same scan"
+        )
+    inside = np.asarray(mask.samples) != 0
+    if not inside.any():
+        raise InputError(f"the mask {settings.envelope} is empty: every voxel is 0")
+    if settings.mirrored:
+        inside = inside[:, :, ::-1]
+    name = Path(settings.envelope).name
+    return inside, {"envelope": name, "envelope_sha256": mask.source.sha256}
+
+
+def assumed(frame: BuildFrame) -> list[Notice]:
+    """Return what the user did not tell about the frame and was assumed."""
+    found = []
+    if not frame.up_confirmed:
+        found.append(
+            Notice(
+                "up_assumed",
+                f"up was assumed to be {frame.up}; tell it with --up, no shift is advised until "
+                "then",
+            )
+        )
+    if not frame.mirrored_confirmed:
+        found.append(
+            Notice(
+                "handedness_assumed",
+                "the scan was assumed not to be mirrored; tell it with --mirrored, no shift is "
+                "advised until then",
+            )
+        )
+    return found
+
+
+def scan_settings(
+    voxel_um: float | Sequence[float] | None, raw: RawLayout | None
+) -> dict[str, Any]:
+    """Return the choices that came with the scan, as the results keep them."""
+    layout = None
+    if raw is not None:
+        layout = {
+            "shape": list(raw.shape),
+            "dtype": raw.dtype,
+            "byte_order": raw.byte_order,
+            "offset": raw.offset,
+        }
+    return {"voxel_um": None if voxel_um is None else list(_three(voxel_um)), "raw": layout}
+
+
+def _three(voxel_um: float | Sequence[float]) -> tuple[float, ...]:
+    if isinstance(voxel_um, int | float):
+        return (float(voxel_um),) * 3
+    return tuple(float(v) for v in voxel_um)
