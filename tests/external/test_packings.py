@@ -128,10 +128,10 @@ def test_slit_and_round_channel_read_their_width(spacing, width):
     for pores in (slit, tube):
         for found in (pores.inscribed_mean_um, pores.inscribed_d50_um):
             assert found is not None
-            # A quarter of the coarsest voxel of voxelisation, of which the stated u consists;
+            # A quarter of the coarsest voxel of voxelisation, the stated u's main part;
             # the thin rim of small spheres beside a wall takes the mean down by a little more.
             assert found.value == pytest.approx(width, abs=0.3 * max(spacing))
-            assert found.u == pytest.approx(0.25 * max(spacing))
+            assert 0.25 * max(spacing) * (1 - 1e-9) <= found.u < 0.5 * max(spacing)
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 30.0])

@@ -9,7 +9,7 @@ from volscan.errors import SettingsError
 from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.peaks import peak_spheres
 from volscan.pores.reach import reach
-from volscan.pores.sizes import distribution, inscribed_diameters
+from volscan.pores.sizes import distribution, inscribed_diameters, u_share_of_walls
 from volscan.pores.solid import Solid, build_solid, working_coverage, working_grid
 from volscan.pores.space import PoreDomain, PoreSpace
 from volscan.pores.throats import pore_domain, throats
@@ -72,8 +72,9 @@ def measure_pores(
     Each diameter's u combines: voxelisation (0.25 working voxels, the rms error found on tubes,
     balls and slits of known size), the surface level's u from both anchors and the residual noise
     (each divided by the surface's mean slope, two faces), and the thinning of round fibres by
-    blur where no corrected level was given. The voxel size's own u is not in it. Memory: about 25
-    bytes a working voxel. See docs/theory/pores.md.
+    blur where no corrected level was given. A quantile's u also holds how far it moves when the
+    thin layer of pore along the walls grows or shrinks by that. The voxel size's own u is not
+    in. Memory: about 25 bytes a working voxel. See docs/theory/pores.md.
     """
     if solid_model is not None and solid_model.shape != material.fraction.shape:
         raise SettingsError(
@@ -144,30 +145,35 @@ def measure_pores(
     reached = reach(solid, radius, offsets, coverage=coverage, largest_um=sizes.largest_um)
     progress("pores", 1.0)
     height = envelope.top_um - envelope.base_um
-    if sizes.d50_um > height > 0:
+    median = sizes.quantile(0.5)
+    if median > height > 0:
         notices.append(
             Notice(
                 "pores_larger_than_height",
-                f"half the pore volume lies in spheres larger than {sizes.d50_um:.4g} µm, more "
+                f"half the pore volume lies in spheres larger than {median:.4g} µm, more "
                 f"than the height of {height:.4g} µm: they reach out of the scaffold, and the "
                 "openings in plan view describe such pores better",
             )
         )
 
-    def sized(value: float) -> Quantity | None:
-        return Quantity(value, solid.u_diameter_um, "µm", 1) if value > 0 else None
+    u = solid.u_diameter_um
+    u_share = u_share_of_walls(solid, coverage=coverage)
+
+    def throat(name: str) -> Quantity | None:
+        value = crossing.get(name, 0.0)
+        return Quantity(value, u, "µm", 1) if value > 0 else None
 
     return PoreSpace(
         domain=domain,
-        inscribed_mean_um=sized(sizes.mean_um),
-        inscribed_d10_um=sized(sizes.d10_um),
-        inscribed_d50_um=sized(sizes.d50_um),
-        inscribed_d90_um=sized(sizes.d90_um),
-        throat_x_um=sized(crossing.get("x", 0.0)),
-        throat_y_um=sized(crossing.get("y", 0.0)),
-        throat_h_um=sized(crossing.get("h", 0.0)),
+        inscribed_mean_um=sizes.measured_mean(u_um=u, u_share=u_share),
+        inscribed_d10_um=sizes.measured_quantile(0.1, u_um=u, u_share=u_share),
+        inscribed_d50_um=sizes.measured_quantile(0.5, u_um=u, u_share=u_share),
+        inscribed_d90_um=sizes.measured_quantile(0.9, u_um=u, u_share=u_share),
+        throat_x_um=throat("x"),
+        throat_y_um=throat("y"),
+        throat_h_um=throat("h"),
         accessible_by_probe=() if reached is None else reached.curve,
-        size_histogram=sizes.histogram,
+        size_histogram=sizes.histogram(),
         accessible_share=None if reached is None else reached.open_share,
         notices=tuple(notices),
     )

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from volscan.kernels.spheres import paint_spheres
 from volscan.pores.solid import Solid
+from volscan.quantity import Quantity, combine_u
 
 F32 = NDArray[np.float32]
 
@@ -19,15 +20,63 @@ HISTOGRAM_BINS = 40
 
 @dataclass(frozen=True)
 class Sizes:
-    """Volume-weighted sizes in µm; `histogram` rows hold (upper edge, share of pore volume)."""
+    """Volume-weighted sizes in µm.
+
+    Parameters
+    ----------
+    mean_um, largest_um
+        Mean and largest diameter.
+    edges_um, share
+        Upper edges of the fine bins and the share of the pore volume up to each.
+    """
 
     mean_um: float
-    sd_um: float
-    d10_um: float
-    d50_um: float
-    d90_um: float
     largest_um: float
-    histogram: NDArray[np.float64]
+    edges_um: NDArray[np.float64]
+    share: NDArray[np.float64]
+
+    def quantile(self, q: float) -> float:
+        """Return the diameter up to which the share q of the pore volume lies."""
+        k = int(np.searchsorted(self.share, min(max(q, 0.0), 1.0) - 1e-12))
+        return float(self.edges_um[min(k, self.edges_um.size - 1)])
+
+    def histogram(self) -> NDArray[np.float64]:
+        """Return rows (upper edge of the bin in µm, share of pore volume)."""
+        coarse = np.linspace(0, self.largest_um, HISTOGRAM_BINS + 1)
+        below = np.interp(coarse, self.edges_um, self.share)
+        rows = np.column_stack([coarse[1:], np.diff(below)])
+        rows.flags.writeable = False
+        return rows
+
+    def measured_quantile(self, q: float, *, u_um: float, u_share: float) -> Quantity:
+        """Return a quantile whose u also holds what an unsure share of small spheres moves it by.
+
+        Where few pores are of the size of the quantile, a small share more or less of the thin
+        layer along the walls moves it far; half the way between the quantiles at q ± u_share.
+        """
+        reach = 0.5 * (self.quantile(q + u_share) - self.quantile(q - u_share))
+        return Quantity(self.quantile(q), combine_u([u_um, reach]), "µm", 1)
+
+    def measured_mean(self, *, u_um: float, u_share: float) -> Quantity:
+        """Return the mean; a layer of small spheres more or less moves it by its share."""
+        spread = u_share * (self.mean_um - self.quantile(0.1))
+        return Quantity(self.mean_um, combine_u([u_um, spread]), "µm", 1)
+
+
+def u_share_of_walls(solid: Solid, *, coverage: F32 | None) -> float:
+    """Return the share of the pore volume that lies within the faces' uncertainty.
+
+    Each face is unsure by half of u(diameter). The pore volume along the walls for each µm is
+    taken from the voxels within one voxel of a face.
+    """
+    near = volume = 0.0
+    width = min(solid.spacing_um)
+    for z in range(solid.dist_um.shape[0]):
+        d = solid.dist_um[z]
+        w = np.float64(1.0) if coverage is None else coverage[z].astype(np.float64)
+        volume += float(np.sum((d > 0) * w))
+        near += float(np.sum(((d > 0) & (d <= width)) * w))
+    return near / volume * 0.5 * solid.u_diameter_um / width if volume > 0 else 0.0
 
 
 def inscribed_diameters(
@@ -53,14 +102,13 @@ def distribution(diameters_um: F32, *, coverage: F32 | None) -> Sizes | None:
     if largest <= 0:
         return None
     fine = np.zeros(FINE_BINS + 1)
-    total = first = second = 0.0
+    total = first = 0.0
     for z in range(diameters_um.shape[0]):
         here = diameters_um[z] > 0
         d = diameters_um[z][here].astype(np.float64)
         w = np.ones(d.size) if coverage is None else coverage[z][here].astype(np.float64)
         total += w.sum()
         first += (w * d).sum()
-        second += (w * d * d).sum()
         fine += np.bincount(
             np.ceil(d * (FINE_BINS / largest)).astype(np.int64).clip(0, FINE_BINS),
             weights=w,
@@ -68,13 +116,6 @@ def distribution(diameters_um: F32, *, coverage: F32 | None) -> Sizes | None:
         )
     if total <= 0:
         return None
-    mean = first / total
-    share = np.cumsum(fine) / total
     edges = np.arange(FINE_BINS + 1) * (largest / FINE_BINS)
-    d10, d50, d90 = (float(edges[np.searchsorted(share, q - 1e-12)]) for q in (0.1, 0.5, 0.9))
-    coarse = np.linspace(0, largest, HISTOGRAM_BINS + 1)
-    below = np.interp(coarse, edges, share)
-    histogram = np.column_stack([coarse[1:], np.diff(below)])
-    histogram.flags.writeable = False
-    sd = float(np.sqrt(max(second / total - mean**2, 0.0)))
-    return Sizes(float(mean), sd, d10, d50, d90, largest, histogram)
+    share = np.asarray(np.cumsum(fine) / total, dtype=np.float64)
+    return Sizes(float(first / total), largest, edges, share)
