@@ -8,7 +8,9 @@ The radius of a thin fibre and the contrast trade off against each other (its in
 their product, radius² × contrast); the shape of the section parts them as long as the diameter
 is more than about 1.5 times the blur.
 
-Method: Gauss-Newton with Levenberg damping; the walls' own unknowns are eliminated block by block
+Method: Gauss-Newton with Levenberg damping, in coordinates that lie along the valley of that
+trade-off (a change of contrast carries radius and blur with it, so that the section's integral and
+second moment stay); the walls' own unknowns are eliminated block by block
 (Schur complement). Priors: see `Priors`.
 """
 
@@ -108,34 +110,40 @@ class SharedFit:
 
 
 @dataclass(frozen=True)
-class _Grid:
+class ScanGrid:
     """Everything about a scan that the model needs beside the discs."""
 
     spacing_um: tuple[float, float, float]
     noise: float
     bin_um: float
+    model_error: float = _MODEL_ERROR
 
 
-def scan_grid(spacing_um: tuple[float, float, float], *, noise: float, bin_um: float) -> _Grid:
+def scan_grid(spacing_um: tuple[float, float, float], *, noise: float, bin_um: float) -> ScanGrid:
     """Return the grid facts that a fit needs: spacing, noise of a voxel, bin size."""
-    return _Grid(spacing_um, max(noise, 1e-3), bin_um)
+    return ScanGrid(spacing_um, max(noise, 1e-3), bin_um)
 
 
-def model_values(column: Column, optics: Optics, grid: _Grid) -> FloatArray:
+def fit_cost(columns: list[Column], optics: Optics, grid: ScanGrid, priors: Priors) -> float:
+    """Return the χ² of columns and optics, priors included."""
+    return _cost(columns, optics, grid, priors) + _theta_cost(_theta(optics), priors)
+
+
+def model_values(column: Column, optics: Optics, grid: ScanGrid) -> FloatArray:
     """Return the model at the column's bins, on the map's present scale."""
     sn = optics.along(column.axes.across, grid.spacing_um)
     sh = optics.along(column.axes.up, grid.spacing_um)
     return optics.contrast * np.asarray(
         column_values(
             column.n, column.h, column.centre_n, column.centre_h, column.radius,
-            column.radius * optics.flatness, sn, sh, optics.share, WIDENING,
-            _row_step(column, min(sn, sh)),
+            column.radius * optics.flatness, sigma_n=sn, sigma_h=sh, share=optics.share,
+            widening=WIDENING, row_step=_row_step(column, min(sn, sh)),
         )
     )
 
 
 def fit_shared(
-    columns: list[Column], optics: Optics, grid: _Grid, *, priors: Priors, iterations: int = 12
+    columns: list[Column], optics: Optics, grid: ScanGrid, *, priors: Priors, iterations: int = 12
 ) -> SharedFit:
     """Solve optics and discs together.
 
@@ -158,10 +166,15 @@ def fit_shared(
     covariance = np.eye(5)
     for _ in range(iterations):
         current = _optics(theta)
+        valley = _valley(theta, columns)
         a_ss, b_s = _theta_normal(theta, priors)
+        # The priors on blur follow it when it moves with the contrast; equal on both axes, so
+        # only their ratio's small change is left out.
         pieces = []
         for column in columns:
             own, shared, rest, weight = _linearised(column, current, theta, grid, priors)
+            shared[:, 0] += shared[:, 1:3] @ valley
+            shared[:, 0] -= own[:, 2::3] @ (column.radius / (2.0 * current.contrast))
             a_ww = own.T @ (own * weight[:, None])
             a_ws = own.T @ (shared * weight[:, None])
             b_w = own.T @ (rest * weight)
@@ -174,8 +187,8 @@ def fit_shared(
         improved = False
         for _attempt in range(5):
             step, own_steps, schur = _solve(a_ss, b_s, pieces, damping)
-            trial_theta = _bounded(theta + step)
-            trial = [_moved(c, s) for c, s in zip(columns, own_steps, strict=True)]
+            trial_theta, shrink = _stepped(theta, step, columns)
+            trial = [_moved(c, s, shrink) for c, s in zip(columns, own_steps, strict=True)]
             trial_cost = _cost(trial, _optics(trial_theta), grid, priors) + _theta_cost(
                 trial_theta, priors
             )
@@ -199,8 +212,58 @@ def fit_shared(
     )
 
 
+def fit_from_starts(
+    columns: list[Column], optics: Optics, grid: ScanGrid, *, priors: Priors
+) -> SharedFit:
+    """Solve optics and discs from several first contrasts and keep the best.
+
+    Thin fibres make a long, bent valley in which a descent from one place can come to rest far
+    from the bottom. Each start has the integral and the second moment of the sections; the shape
+    of the point spread and the flatness are released only at the end.
+    """
+    strict = replace(priors, share=0.01, sigma_ratio=0.02, flatness=0.02)
+    best: SharedFit | None = None
+    lowest = math.inf
+    for contrast in (0.85, 1.05, 1.35):
+        start, placed = _started(columns, optics, grid, contrast * optics.contrast)
+        fit = fit_shared(placed, start, grid, priors=strict, iterations=8)
+        cost = _cost(fit.columns, fit.optics, grid, strict)
+        if cost < lowest:
+            lowest, best = cost, fit
+    assert best is not None
+    return fit_shared(best.columns, best.optics, grid, priors=priors, iterations=10)
+
+
+def _started(
+    columns: list[Column], optics: Optics, grid: ScanGrid, contrast: float
+) -> tuple[Optics, list[Column]]:
+    """Return optics and discs with the sections' integral and second moment for a contrast."""
+    placed, spreads, radii = [], [], []
+    for c in columns:
+        weight = c.value * grid.bin_um**2
+        area = float(weight.sum())
+        if area <= 0:
+            placed.append(c)
+            continue
+        radius = math.sqrt(area / (math.pi * contrast * c.radius.size))
+        radius = max(radius, float(c.radius.mean()) / math.sqrt(contrast))
+        line = np.interp(c.h, c.centre_h, c.centre_n)
+        spreads.append(float((weight * (c.n - line) ** 2).sum()) / area)
+        radii.append(radius)
+        placed.append(
+            replace(c, radius=np.full(c.radius.size, radius),
+                    prior_r=np.full(c.radius.size, radius))
+        )
+    if not radii:
+        return replace(optics, contrast=contrast), placed
+    coarse = max(grid.spacing_um)
+    variance = float(np.median(spreads)) - float(np.median(radii)) ** 2 / 4.0 - coarse**2 / 12.0
+    sigma = math.sqrt(max(variance, (0.4 * coarse) ** 2))
+    return Optics(contrast, (sigma, sigma, sigma), 0.0, 1.0), placed
+
+
 def fit_discs(
-    column: Column, optics: Optics, grid: _Grid, *, priors: Priors, iterations: int = 6
+    column: Column, optics: Optics, grid: ScanGrid, *, priors: Priors, iterations: int = 6
 ) -> tuple[Column, FloatArray]:
     """Solve one wall's discs with the optics held; return it and its covariance (3N, 3N).
 
@@ -235,7 +298,7 @@ def fit_discs(
 
 
 def moved_segment(
-    column: Column, segment: Column, optics: Optics, grid: _Grid, *, priors: Priors
+    column: Column, segment: Column, optics: Optics, grid: ScanGrid, *, priors: Priors
 ) -> tuple[Column, FloatArray]:
     """Fit only positions (not radii) to a part of a wall, starting from the whole wall's discs."""
     start = replace(
@@ -312,56 +375,48 @@ def _line_n(column: Column) -> FloatArray:
 
 def _prior_normal(column: Column, priors: Priors) -> tuple[FloatArray, FloatArray]:
     w = _prior_widths(column, priors) ** -2
-    off = np.stack(
-        [_line_n(column) - column.centre_n, column.prior_h - column.centre_h,
-         column.prior_r - column.radius],
-        axis=1,
+    return w.ravel(), (w * _off_prior(column)).ravel()
+
+
+def _off_prior(column: Column) -> FloatArray:
+    """Return (discs, 3): how far the prior lies from the discs.
+
+    Only differences between a wall's discs are drawn together: the wall's own height and mean
+    radius are free.
+    """
+    off_h = column.prior_h - column.centre_h
+    off_r = column.prior_r - column.radius
+    return np.stack(
+        [_line_n(column) - column.centre_n, off_h - off_h.mean(), off_r - off_r.mean()], axis=1
     )
-    return w.ravel(), (w * off).ravel()
 
 
-def _weights(column: Column, grid: _Grid) -> FloatArray:
-    return 1.0 / (grid.noise**2 / column.count + _MODEL_ERROR**2)
+def _weights(column: Column, grid: ScanGrid) -> FloatArray:
+    return 1.0 / (grid.noise**2 / column.count + grid.model_error**2)
 
 
-def _cost(columns: list[Column], optics: Optics, grid: _Grid, priors: Priors) -> float:
+def _cost(columns: list[Column], optics: Optics, grid: ScanGrid, priors: Priors) -> float:
     total = 0.0
     for column in columns:
         misfit = column.value - model_values(column, optics, grid)
         total += float(np.sum(_weights(column, grid) * misfit**2))
-        widths = _prior_widths(column, priors)
-        off = np.stack(
-            [column.centre_n - _line_n(column), column.centre_h - column.prior_h,
-             column.radius - column.prior_r],
-            axis=1,
-        )
-        total += float(np.sum((off / widths) ** 2))
+        total += float(np.sum((_off_prior(column) / _prior_widths(column, priors)) ** 2))
     return total
 
 
 def _linearised(
-    column: Column, optics: Optics, theta: FloatArray, grid: _Grid, priors: Priors,
+    column: Column, optics: Optics, theta: FloatArray, grid: ScanGrid, priors: Priors,
     *, shared: bool = True,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the Jacobians (own, shared), the misfit and the weights at the present discs."""
     sn = optics.along(column.axes.across, grid.spacing_um)
     sh = optics.along(column.axes.up, grid.spacing_um)
     base = model_values(column, optics, grid)
-    reach = column.radius * max(1.0, optics.flatness) + 4.0 * sh * (
-        WIDENING if optics.share > 0 else 1.0
+    own = optics.contrast * column_jacobian(
+        column.n, column.h, column.centre_n, column.centre_h, column.radius,
+        column.radius * optics.flatness, sigma_n=sn, sigma_h=sh, share=optics.share,
+        widening=WIDENING, row_step=_row_step(column, min(sn, sh)),
     )
-    first = np.searchsorted(column.h, column.centre_h - reach)
-    last = np.searchsorted(column.h, column.centre_h + reach)
-    local = column_jacobian(
-        column.n, column.h, first, last, column.centre_n, column.centre_h, column.radius,
-        optics.flatness, sn, sh, optics.share, WIDENING, _row_step(column, min(sn, sh)),
-        0.02 * float(column.radius.mean()),
-    )
-    own = np.zeros((column.n.size, 3 * column.radius.size))
-    for k in range(column.radius.size):
-        own[first[k] : last[k], 3 * k : 3 * k + 3] = (
-            optics.contrast * local[k, :, : last[k] - first[k]].T
-        )
     common = np.zeros((column.n.size, 5))
     if shared:
         common[:, 0] = base / optics.contrast
@@ -392,7 +447,30 @@ def _solve(
     return step, [b - ws @ step for ws, b in solved], schur
 
 
-def _moved(column: Column, step: NDArray[np.float64]) -> Column:
+def _valley(theta: FloatArray, columns: list[Column]) -> FloatArray:
+    """Return d(log sigma xy, z)/d(contrast) at constant integral and second moment."""
+    r2 = float(np.mean(np.concatenate([c.radius for c in columns]) ** 2))
+    return np.array([r2 / (8.0 * theta[0] * math.exp(2.0 * theta[i])) for i in (1, 2)])
+
+
+def _stepped(
+    theta: FloatArray, step: FloatArray, columns: list[Column]
+) -> tuple[FloatArray, float]:
+    """Return theta after a step along the valley, and the factor that radii take with it."""
+    r2 = float(np.mean(np.concatenate([c.radius for c in columns]) ** 2))
+    contrast = min(max(theta[0] + step[0], 0.3, 0.7 * theta[0]), 3.0, 1.4 * theta[0])
+    shrink = math.sqrt(theta[0] / contrast)
+    out = theta + step
+    out[0] = contrast
+    for i in (1, 2):
+        variance = math.exp(2.0 * theta[i])
+        # The blur keeps at least a quarter of its variance in one step.
+        variance = max(variance + 0.25 * r2 * (1.0 - shrink**2), 0.25 * variance)
+        out[i] = 0.5 * math.log(variance) + step[i]
+    return _bounded(out), shrink
+
+
+def _moved(column: Column, step: NDArray[np.float64], shrink: float = 1.0) -> Column:
     parts = step.reshape(-1, 3)
     limit = _LARGEST_STEP * column.radius[:, None]
     parts = np.clip(parts, -limit, limit)
@@ -400,5 +478,5 @@ def _moved(column: Column, step: NDArray[np.float64]) -> Column:
         column,
         centre_n=column.centre_n + parts[:, 0],
         centre_h=column.centre_h + parts[:, 1],
-        radius=np.maximum(column.radius + parts[:, 2], 0.3 * column.prior_r),
+        radius=np.maximum(shrink * column.radius + parts[:, 2], 0.3 * column.prior_r),
     )

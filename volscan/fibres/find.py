@@ -13,13 +13,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from volscan.fibres.columns import FamilyAxes, family_axes, find_walls
+from volscan.fibres.count import SURE, WELDED, likeliest_count
 from volscan.fibres.crosssection import (
     Column,
     Optics,
     Priors,
+    ScanGrid,
     fit_discs,
+    fit_from_starts,
     fit_shared,
     moved_segment,
     scan_grid,
@@ -90,12 +94,25 @@ def find_fibres(
     progress("fibres", 0.3)
     if not families:
         return _nothing_found(material, frame)
+    # One thread for the many small solves: faster than waking others, and the same bits whatever
+    # the number of threads.
+    with threadpool_limits(1, user_api="blas"):
+        return _fitted(material, frame, families, progress)
+
+
+def _fitted(
+    material: MaterialMap, frame: BuildFrame, families: list[FamilyTrack], progress: Progress
+) -> FibreStage:
+    """Fit all walls of the families found."""
     optics = _first_optics(material)
+    families, open_counts = _settle_counts(material, families, optics)
     for last in (False, True):
         columns = _columns(material, families, optics, segments=_segments(families))
-        shared = fit_shared(
-            _spread([c for group in columns for c in group.columns], _SHARED_WALLS), optics,
-            columns[0].grid, priors=Priors(), iterations=12 if last else 6,
+        chosen = _spread([c for group in columns for c in group.columns], _SHARED_WALLS)
+        shared = (
+            fit_shared(chosen, optics, columns[0].grid, priors=Priors())
+            if last
+            else fit_from_starts(chosen, optics, columns[0].grid, priors=Priors())
         )
         optics = shared.optics
         families, walls = _fit_families(families, columns, optics, last=last, progress=progress)
@@ -103,6 +120,14 @@ def find_fibres(
     material = _better_material(material, optics, shared.u_contrast, shared.u_sigma_um)
     frame = refined_frame(frame, walls)
     field = field_from_walls(walls, frame, families=[f.axes for f in families])
+    if open_counts:
+        notice = Notice(
+            "layer_count_unsure",
+            "families whose welded walls show no clear scallops: their number of layers is the "
+            "likeliest, the next number fits nearly as well",
+            open_counts,
+        )
+        field = replace(field, notices=(*field.notices, notice))
     progress("fibres", 1.0)
     return FibreStage(field, frame, material)
 
@@ -114,7 +139,7 @@ class _Gathered:
     columns: list[Column]
     parts: list[list[Column]]
     stations: list[NDArray[np.float64]]
-    grid: "object"
+    grid: ScanGrid
 
 
 def _rough_families(
@@ -150,6 +175,59 @@ def _first_optics(material: MaterialMap) -> Optics:
     fwhm = material.blur_um.value if material.blur_um is not None else 2.0 * max(material.spacing_um)
     sigma = max(fwhm / FWHM_PER_SIGMA, 0.25 * max(material.spacing_um))
     return Optics(1.0, (sigma, sigma, sigma), 0.02, 1.0)
+
+
+def _settle_counts(
+    material: MaterialMap, families: list[FamilyTrack], optics: Optics
+) -> tuple[list[FamilyTrack], int]:
+    """Settle how many fibres welded walls hold; return how many families stay open."""
+    welded = [
+        i
+        for i, f in enumerate(families)
+        if f.walls[0].height_um.size > 1
+        and float(np.diff(f.walls[0].height_um).mean()) < WELDED * 2.0 * f.walls[0].radius_um.mean()
+    ]
+    if not welded:
+        return families, 0
+    groups = _columns(material, families, optics, segments=1)
+    settled, unsure = list(families), 0
+    for alike in _alike(families, welded):
+        count, size, lead = likeliest_count(
+            [c for i in alike for c in groups[i].columns], optics, groups[alike[0]].grid
+        )
+        unsure += len(alike) * (lead < SURE)
+        for i in alike:
+            settled[i] = _restacked(families[i], count, size)
+    return settled, unsure
+
+
+def _alike(families: list[FamilyTrack], welded: list[int]) -> list[list[int]]:
+    """Group welded families whose walls are equally tall to half a radius: they share layers."""
+    groups: list[list[int]] = []
+    for i in welded:
+        for group in groups:
+            a, b = families[i].walls[0], families[group[0]].walls[0]
+            if abs(np.ptp(a.height_um) - np.ptp(b.height_um)) < a.radius_um.mean():
+                group.append(i)
+                break
+        else:
+            groups.append([i])
+    return groups
+
+
+def _restacked(family: FamilyTrack, count: int, diameter_um: float) -> FamilyTrack:
+    """Return the family with `count` even layers between its base and its top."""
+    walls = []
+    for wall in family.walls:
+        low = float(wall.height_um[0] - wall.radius_um[0]) + 0.5 * diameter_um
+        high = float(wall.height_um[-1] + wall.radius_um[-1]) - 0.5 * diameter_um
+        walls.append(
+            replace(
+                wall, height_um=np.linspace(low, high, count), offset_um=np.zeros(count),
+                radius_um=np.full(count, 0.5 * diameter_um), present=np.ones(count, np.bool_),
+            )
+        )
+    return replace(family, walls=tuple(walls))
 
 
 def _segments(families: list[FamilyTrack]) -> int:

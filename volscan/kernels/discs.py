@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 _SQRT2 = math.sqrt(2.0)
 _SQRT2PI = math.sqrt(2.0 * math.pi)
@@ -60,13 +60,14 @@ def row_intervals(  # type: ignore[no-untyped-def]
                     owner_right[i] = k
 
 
-@njit(cache=True, fastmath=True, nogil=True, parallel=True)
+# Serial on purpose: a call lasts a millisecond or two, less than waking threads costs under load.
+@njit(cache=True, fastmath=True, nogil=True)
 def _values(  # type: ignore[no-untyped-def]
     n, h, left, right, h_start, row_step, sigma_n, sigma_h, share, widening, table
 ):
     out = np.zeros(n.size)
     parts = 2 if share > 1e-4 else 1
-    for q in prange(n.size):
+    for q in range(n.size):
         value = 0.0
         for part in range(parts):
             weight = share if part == 1 else 1.0 - share
@@ -88,13 +89,13 @@ def _values(  # type: ignore[no-untyped-def]
     return out
 
 
-@njit(cache=True, fastmath=True, nogil=True, parallel=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def _jacobian(  # type: ignore[no-untyped-def]
     n, h, centre_h, radius_n, radius_h, left, right, owner_left, owner_right, h_start, row_step,
     sigma_n, sigma_h, share, widening, out
 ):
     parts = 2 if share > 1e-4 else 1
-    for q in prange(n.size):
+    for q in range(n.size):
         for part in range(parts):
             weight = share if part == 1 else 1.0 - share
             factor = widening if part == 1 else 1.0

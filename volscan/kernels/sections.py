@@ -15,7 +15,7 @@ from numba import njit, prange
 CHANNELS = 5
 
 
-@njit(cache=True, parallel=True, fastmath=True, nogil=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def density_of_points(a, b, a0, b0, step, out):  # type: ignore[no-untyped-def]
     """Count points (a, b) into out[ia, ib] with bins of `step`; points outside are left out."""
     na, nb = out.shape
