@@ -163,30 +163,11 @@ def fit_shared(
     theta = _theta(optics)
     cost = _cost(columns, _optics(theta), grid, priors) + _theta_cost(theta, priors)
     damping = 1e-3
-    covariance = np.eye(5)
     for _ in range(iterations):
-        current = _optics(theta)
-        valley = _valley(theta, columns)
-        a_ss, b_s = _theta_normal(theta, priors)
-        # The priors on blur follow it when it moves with the contrast; equal on both axes, so
-        # only their ratio's small change is left out.
-        pieces = []
-        for column in columns:
-            own, shared, rest, weight = _linearised(column, current, theta, grid, priors)
-            shared[:, 0] += shared[:, 1:3] @ valley
-            shared[:, 0] -= own[:, 2::3] @ (column.radius / (2.0 * current.contrast))
-            a_ww = own.T @ (own * weight[:, None])
-            a_ws = own.T @ (shared * weight[:, None])
-            b_w = own.T @ (rest * weight)
-            prior_a, prior_b = _prior_normal(column, priors)
-            a_ww[np.diag_indices_from(a_ww)] += prior_a
-            b_w += prior_b
-            a_ss += shared.T @ (shared * weight[:, None])
-            b_s += shared.T @ (rest * weight)
-            pieces.append((a_ww, a_ws, b_w))
+        a_ss, b_s, pieces = _normal_equations(theta, columns, grid, priors)
         improved = False
         for _attempt in range(5):
-            step, own_steps, schur = _solve(a_ss, b_s, pieces, damping)
+            step, own_steps, _ = _solve(a_ss, b_s, pieces, damping)
             trial_theta, shrink = _stepped(theta, step, columns)
             trial = [_moved(c, s, shrink) for c, s in zip(columns, own_steps, strict=True)]
             trial_cost = _cost(trial, _optics(trial_theta), grid, priors) + _theta_cost(
@@ -200,16 +181,40 @@ def fit_shared(
             break
         gain = cost - trial_cost
         theta, columns, cost = trial_theta, trial, trial_cost
-        covariance = np.linalg.inv(schur)
         damping = max(damping / 10.0, 1e-6)
         if gain < 1e-5 * cost + 0.01:
             break
+    _, _, schur = _solve(*_normal_equations(theta, columns, grid, priors), 0.0)
+    covariance = np.linalg.inv(schur)
     final = _optics(theta)
     sd = np.sqrt(np.diag(covariance))
     return SharedFit(
         optics=final, columns=columns, u_contrast=float(sd[0]),
         u_sigma_um=float(sd[1]) * final.sigma_um[1], u_flatness=float(sd[4]) * final.flatness,
     )
+
+
+def _normal_equations(
+    theta: FloatArray, columns: list[Column], grid: ScanGrid, priors: Priors
+) -> tuple[FloatArray, FloatArray, list[tuple[FloatArray, FloatArray, FloatArray]]]:
+    """Return the shared part, its right side, and each wall's (own, own × shared, right side)."""
+    current = _optics(theta)
+    valley = _valley(theta, columns)
+    a_ss, b_s = _theta_normal(theta, priors)
+    pieces = []
+    for column in columns:
+        own, shared, rest, weight = _linearised(column, current, theta, grid, priors)
+        shared[:, 0] += shared[:, 1:3] @ valley
+        shared[:, 0] -= own[:, 2::3] @ (column.radius / (2.0 * current.contrast))
+        weighted = shared * weight[:, None]
+        a_ww = own.T @ (own * weight[:, None])
+        b_w = own.T @ (rest * weight)
+        prior_a, prior_b = _prior_normal(column, priors)
+        a_ww[np.diag_indices_from(a_ww)] += prior_a
+        a_ss += shared.T @ weighted
+        b_s += shared.T @ (rest * weight)
+        pieces.append((a_ww, own.T @ weighted, b_w + prior_b))
+    return a_ss, b_s, pieces
 
 
 def fit_from_starts(
