@@ -23,7 +23,7 @@ from volscan.pipeline_input import (
     wanted_design,
 )
 from volscan.pores import measure_pores
-from volscan.porosity import measure_porosity
+from volscan.porosity import PORES_FROM_FIBRES, fibre_solid, measure_porosity
 from volscan.prepare.ct import prepare_ct
 from volscan.progress import Progress, no_progress
 from volscan.provenance import RunLog
@@ -132,10 +132,15 @@ def _stages(
         with log.stage("porosity"):
             porosity = measure_porosity(material, frame, field, envelope, progress=progress)
         with log.stage("pores"):
+            drawn_solid = fibre_solid(material, frame, field, envelope)
+            if drawn_solid is not None:
+                notices = (*notices, PORES_FROM_FIBRES)
             first = field.families[0].direction_deg.value if field.families else None
             pores = measure_pores(
-                material, frame, envelope, direction_deg=first, surface_level=porosity.surface_level,
-                progress=progress,
+                material, frame, envelope, direction_deg=first, surface_level=(
+                    porosity.surface_level if drawn_solid is None else 0.5
+                ),
+                solid_model=drawn_solid, progress=progress,
             )  # fmt: skip
     return Measured(
         volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices

@@ -28,7 +28,9 @@ _LEAST_ROOM = 0.7
 # The zone beyond a face is air when its mean fraction is below this plus a tenth of the
 # scaffold's own: background left over is smaller, a collector is far larger.
 _AIR_FRACTION = 0.01
-_SLAB_VOXELS = 6e6
+# Large enough that the halo of blurred fibres is a small part of a slab, small enough that a
+# handful of slabs in float32 stays below half a gigabyte.
+_SLAB_VOXELS = 2e7
 
 
 @dataclass(frozen=True)

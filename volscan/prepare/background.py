@@ -13,7 +13,11 @@ _SMALLEST_DRIFT = 0.004
 
 
 def flatten_air(
-    fraction: NDArray[np.float32], far_air: NDArray[np.bool_], *, noise: float
+    fraction: NDArray[np.float32],
+    far_air: NDArray[np.bool_],
+    *,
+    noise: float,
+    correlation_vox: float = 1.0,
 ) -> tuple[NDArray[np.float32], float | None]:
     """Subtract a second-order surface fitted to air, in place, when it is significant.
 
@@ -25,6 +29,8 @@ def flatten_air(
         (z, y, x) voxels that are surely air.
     noise
         Standard deviation of a single air voxel, as a fraction of the contrast.
+    correlation_vox
+        How many neighbouring voxels share their noise.
 
     Returns
     -------
@@ -41,7 +47,8 @@ def flatten_air(
     coefficients, *_ = np.linalg.lstsq(terms * weight[:, None], means * weight, rcond=None)
     fitted = terms @ coefficients
     drift = float(fitted.max() - fitted.min())
-    expected = 3.0 * noise * float(np.sqrt(10.0 * 8.0 / counts.sum()))
+    # The ten terms' own noise, at its largest in the corners: about four times its mean.
+    expected = 4.0 * 2.0 * noise * float(np.sqrt(10.0 * correlation_vox / counts.sum()))
     if drift < max(_SMALLEST_DRIFT, expected):
         return fraction, None
     z, y, x = (2.0 * np.arange(n) / n - 1.0 for n in fraction.shape)

@@ -107,7 +107,9 @@ def prepare_ct(
     fraction = grey if grey is not volume.samples and grey.flags.writeable else grey.copy()
     fraction -= np.float32(air)
     fraction /= np.float32(polymer - air)
-    flattened, drift = flatten_air(fraction, far_air, noise=noise_air / (polymer - air))
+    flattened, drift = flatten_air(
+        fraction, far_air, noise=noise_air / (polymer - air), correlation_vox=correlation
+    )
     if drift is not None:
         notices.append(
             Notice(
