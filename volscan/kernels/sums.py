@@ -119,6 +119,7 @@ def add_model_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
     """
     n_z, n_y, n_x = share.shape
     n = counts.shape[1]
+    nothing = 0.0
     for q in range(n_z):
         for r in range(n_y):
             h0 = axis[0] * q + axis[1] * r + axis[3]
@@ -146,9 +147,14 @@ def add_model_slab(  # type: ignore[no-untyped-def]  # pragma: no cover
                 if b < 1e-3:
                     air[0] += cover * left
                     air[1] += cover
+                if b * n < 1.0 and wide * n < 1.0:
+                    nothing += cover
+                    continue
                 for w in range(tails.size):
                     at = int((b + tails[w] * d) * n)
                     counts[w, min(max(at, 0), n - 1)] += cover
+    for w in range(tails.size):
+        counts[w, 0] += nothing
 
 
 @njit(cache=True, nogil=True)
