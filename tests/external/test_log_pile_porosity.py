@@ -66,8 +66,8 @@ def test_fitted_tubes_and_partial_volume(d, s, h, porosity):
     found = measure_porosity(material, level_frame(), pile.fibres(), envelope)
     # Tubes: thirds of a voxel at 8 voxels across leave under 0.05 % of solid, weld lines as much.
     assert 1 - found.fibre_model.value == pytest.approx(1 - porosity, rel=2e-3)
-    # The volume is sampled in height at 64 or 128 points a layer, the cut voxels in plan hold fibres
-    # that run straight through them: 0.1 % of solid.
+    # The volume is sampled in height at 64 or 128 points a layer, the voxels cut in plan hold
+    # fibres that run straight through them: 0.1 % of solid.
     assert 1 - found.partial_volume.value == pytest.approx(1 - porosity, rel=1e-3)
     # A count of whole voxels, 8 to 16 across a fibre, scatters by a few per cent of a circle's
     # section (Gauss's circle problem: about 0.7 sqrt(r) voxels of π r²).
