@@ -66,7 +66,7 @@ def render_tubes(
     --------
     >>> line = np.array([[5.0, 5.0, -1.0], [5.0, 5.0, 21.0]])
     >>> share = render_tubes([line], [np.full(2, 3.0)], shape=(11, 11, 20), spacing_um=(1, 1, 1))
-    >>> round(float(share.sum()) / (np.pi * 9 * 20), 3)
+    >>> round(float(share.sum()) / (np.pi * 9 * 20), 2)
     1.0
     """
     out = np.zeros(shape, dtype=np.float32)
