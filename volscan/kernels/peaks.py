@@ -26,6 +26,7 @@ ASCENT_STEPS = 24
 def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offsets):  # type: ignore[no-untyped-def]
     nz, ny, nx = dist.shape
     hz, hy, hx = spacing[0], spacing[1], spacing[2]
+    diagonal = np.sqrt(hz * hz + hy * hy + hx * hx)
     for zu in prange(nz):
         z = np.int64(zu)
         near = np.empty(27, np.int32)
@@ -82,6 +83,15 @@ def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offset
                                 lowest = min(lowest, c)
                 if lowest > PEAK_COSINE:
                     continue
+                # Within the box no distance changes by more than half a diagonal: discs farther
+                # than a whole one beyond the nearest never matter.
+                kept = 0
+                for k in range(count):
+                    d = disc_distance(pz, py, px, centres, normals, near[k], disc)
+                    if d <= r0 + diagonal:
+                        near[kept] = near[k]
+                        kept += 1
+                count = kept
                 # Climb away from whichever face is nearest, in ever smaller steps.
                 best = r0
                 bz = 0.0
@@ -121,9 +131,14 @@ def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offset
                     if size == 0:
                         break
                     reach = 0.5 / (step + 1) / size
-                    oz = min(max(oz + reach * hz * vz, -0.5 * hz), 0.5 * hz)
-                    oy = min(max(oy + reach * hy * vy, -0.5 * hy), 0.5 * hy)
-                    ox = min(max(ox + reach * hx * vx, -0.5 * hx), 0.5 * hx)
+                    tz = min(max(oz + reach * hz * vz, -0.5 * hz), 0.5 * hz)
+                    ty = min(max(oy + reach * hy * vy, -0.5 * hy), 0.5 * hy)
+                    tx = min(max(ox + reach * hx * vx, -0.5 * hx), 0.5 * hx)
+                    if tz == oz and ty == oy and tx == ox:
+                        break
+                    oz = tz
+                    oy = ty
+                    ox = tx
                 radius[z, y, x] = best
                 offsets[z, y, x, 0] = np.int8(np.rint(bz / hz * OFFSET_STEPS))
                 offsets[z, y, x, 1] = np.int8(np.rint(by / hy * OFFSET_STEPS))

@@ -116,6 +116,6 @@ def distribution(diameters_um: F32, *, coverage: F32 | None) -> Sizes | None:
         )
     if total <= 0:
         return None
-    edges = np.arange(FINE_BINS + 1) * (largest / FINE_BINS)
+    edges = np.linspace(0.0, largest, FINE_BINS + 1, dtype=np.float64)
     share = np.asarray(np.cumsum(fine) / total, dtype=np.float64)
     return Sizes(float(first / total), largest, edges, share)

@@ -101,11 +101,13 @@ def pore_domain(
     a = math.radians(direction_deg)
     turn = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
     found = largest_rectangle(envelope.outline_um @ turn.T)
-    height = envelope.top_um - envelope.base_um
+    height = float(envelope.top_um - envelope.base_um)
     if found is None or not height > 0:
         return None
     x0, x1, y0, y1 = found
-    domain = PoreDomain((x0, y0, envelope.base_um), (x1 - x0, y1 - y0, height), direction_deg)
+    domain = PoreDomain(
+        (x0, y0, float(envelope.base_um)), (x1 - x0, y1 - y0, height), direction_deg
+    )
     ex, ey = turn @ np.stack([frame.x, frame.y])
     corner = frame.origin_um + x0 * ex + y0 * ey + envelope.base_um * frame.h
     return DomainGrid(domain, corner, np.stack([frame.h, ey, ex]))
