@@ -234,7 +234,7 @@ def correlated_noise(
     if correlation_voxels <= 0:
         return noise
     sigma = correlation_voxels / 2
-    reach = int(math.ceil(4 * sigma))
+    reach = math.ceil(4 * sigma)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
     kernel /= math.sqrt(float((kernel**2).sum()))
     for axis in range(len(shape)):

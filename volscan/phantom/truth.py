@@ -29,9 +29,9 @@ FloatArray = NDArray[np.float64]
 
 # A direction this close to 180° is told as its neighbour of 0°.
 _FOLD_DEG = 0.5
-# Cells of the throat's lattice across a diameter; each is sampled seven times an edge where it
-# matters.
-_CELLS_A_DIAMETER = 10
+# Cells of the throat's lattice across a diameter; each is cut in eight along every edge where it
+# decides.
+_CELLS_A_DIAMETER = 8
 # Heights closer than this share of a diameter are one layer.
 _SAME_LAYER = 1e-6
 
