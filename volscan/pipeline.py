@@ -17,6 +17,7 @@ from volscan.frame.plate import find_plate_frame
 from volscan.pipeline_input import (
     assumed,
     chosen_settings,
+    middle_xy_um,
     opened_mask,
     opened_scan,
     scan_settings,
@@ -124,8 +125,10 @@ def _stages(
         choice = s.envelope if mask is None else mask
         envelope, drawn = make_envelope(material, frame, field, walls, choice=choice)
     with log.stage("shift"):
-        middle = envelope.outline_um.mean(axis=0)
-        shift = advise_shift(walls, field, frame, middle_xy_um=(middle[0], middle[1]))
+        shift = advise_shift(
+            walls, field, frame, middle_xy_um=middle_xy_um(field, envelope),
+            upright_tolerance_deg=s.upright_tolerance_deg,
+        )  # fmt: skip
     notices = (*assumed(frame), *drawn)
     porosity = pores = None
     if not s.only_walls:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -13,11 +14,12 @@ from numpy.typing import NDArray
 from volscan.design import Design
 from volscan.design_porosity import implied_porosity
 from volscan.errors import InputError, SettingsError, SpacingError
-from volscan.geometry import BuildFrame
+from volscan.fibres.field import FibreField
+from volscan.geometry import BuildFrame, Envelope
 from volscan.quantity import Notice
 from volscan.readers import RawLayout, checked_samples, open_scan
 from volscan.settings import Settings
-from volscan.volume import Volume
+from volscan.volume import Source, Volume
 
 NAMED_ENVELOPES = ("auto", "block", "hull")
 
@@ -81,6 +83,8 @@ def opened_scan(
         if voxel_um is None:
             raise SpacingError("an array has no voxel size; give voxel_um, one number or (z, y, x)")
         volume = Volume(scan, _three(voxel_um), "given by the user")
+        digest = hashlib.sha256(np.ascontiguousarray(scan).tobytes()).hexdigest()
+        volume = replace(volume, source=Source("(array)", digest, "array"))
     elif isinstance(scan, str | Path):
         volume = open_scan(scan, voxel_um=voxel_um, modality=settings.modality, raw=raw)
     else:
@@ -145,6 +149,15 @@ def assumed(frame: BuildFrame) -> list[Notice]:
             )
         )
     return found
+
+
+def middle_xy_um(field: FibreField, envelope: Envelope) -> tuple[float, float]:
+    """Return the scaffold's middle in plan view: of its fibres, else of the envelope."""
+    points = [f.points_um[:, :2] for f in field.fibres] or [envelope.outline_um]
+    low = np.min([p.min(axis=0) for p in points], axis=0)
+    high = np.max([p.max(axis=0) for p in points], axis=0)
+    x, y = (low + high) / 2
+    return float(x), float(y)
 
 
 def scan_settings(

@@ -19,7 +19,6 @@ NOT_IN_THIS_VERSION = (
     "fibres.sag_um",
     "fibres.recruitment_strain",
     "fibres.families.wave",
-    "walls.tilt_along",
     "frame.axis",
     "frame.radius_um",
     "frame.bend_um",
@@ -40,8 +39,11 @@ _NULL_IS_PLAIN = (
 
 _REASON = {
     "fibres": ("no_fibres", "no fibres were found, or too few to tell"),
-    "walls": ("wall_incomplete", "the wall has too few fibres or stands too near the middle"),
-    "shift": ("shift_incomplete", "the walls do not tell it"),
+    "walls": ("wall_incomplete", "the wall has too few fibres, or (lean) it stands too near the middle"),
+    "shift": (
+        "shift_incomplete",
+        "the walls do not tell it, or families differ in their normals (the vector holds)",
+    ),
     "porosity": ("porosity_incomplete", "the estimator does not apply to this scan"),
     "pores": ("pores_incomplete", "no sphere crosses there, or the pore space is too small"),
     "envelope": ("no_envelope", "no envelope was drawn"),
