@@ -23,7 +23,11 @@ def _volume() -> Volume:
     samples = rng.integers(900, 1100, size=(20, 30, 40)).astype(np.uint16)
     samples[5:15, 12:16, :] = 5000
     return Volume(
-        samples, (4.0, 4.0, 4.0), "given by the user", "ct", Source("some/patch.npy", "ab" * 32, "npy")
+        samples,
+        (4.0, 4.0, 4.0),
+        "given by the user",
+        "ct",
+        Source("some/patch.npy", "ab" * 32, "npy"),
     )
 
 
@@ -60,7 +64,7 @@ def measured() -> Measured:
     fibres = tuple(
         Fibre(
             i, 0, i, 0 if i < 2 else None,
-            np.array([[0.0, 30.0, 8.0 + 12 * i], [75.0, 31.0, 8.0 + 12 * i], [150.0, 30.0, 8.0 + 12 * i]]),
+            np.array([[x, y, 8.0 + 12 * i] for x, y in ((0.0, 30.0), (75.0, 31.0), (150.0, 30.0))]),
             np.array([15.0, 16.0, 15.5]), Quantity(15.5, 0.2, "µm", 1, 0.5), 0.0,
         )
         for i in range(3)
@@ -81,14 +85,19 @@ def measured() -> Measured:
         (Notice("single_fibre_walls", "walls of one fibre have no tilt", 1),),
     )  # fmt: skip
     shift = ShiftPlan(
-        (SystematicLean(0, "common to the family", Quantity(4.8, 0.12, "deg", 2), (0.0, 0.084), 0.28),),
+        (
+            SystematicLean(
+                0, "common to the family", Quantity(4.8, 0.12, "deg", 2), (0.0, 0.084), 0.28
+            ),
+        ),
         (
             Advice("family", 0, Quantity(-1.0, 0.06, "µm", 2), (0.0, -1.0), True, "stands out"),
             Advice("print", None, None, (0.0, -1.0), False, "one family only"),
         ),
     )  # fmt: skip
     envelope = Envelope(
-        "whole cells", np.array([[10.0, 20.0], [140.0, 20.0], [140.0, 90.0], [10.0, 90.0]]), 0.0, 40.0, 0.004
+        "whole cells",
+        np.array([[10.0, 20.0], [140.0, 20.0], [140.0, 90.0], [10.0, 90.0]]), 0.0, 40.0, 0.004,
     )  # fmt: skip
     total = Quantity(0.9, 0.004, "1", 4)
     porosity = Porosity(
@@ -105,5 +114,14 @@ def measured() -> Measured:
     )  # fmt: skip
     settings = Settings(up="+z", mirrored=False, voxel_u_percent=0.5)
     return Measured(
-        volume, settings, _material(volume), _frame(), field, walls, shift, envelope, porosity, pores
+        volume,
+        settings,
+        _material(volume),
+        _frame(),
+        field,
+        walls,
+        shift,
+        envelope,
+        porosity,
+        pores,
     )

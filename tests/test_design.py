@@ -90,7 +90,7 @@ def test_unknown_key_names_the_nearest(section, key, near):
 
 
 def test_unknown_table_names_the_nearest():
-    with pytest.raises(SettingsError, match="unknown key patern.* pattern$"):
+    with pytest.raises(SettingsError, match=r"unknown key patern.* pattern$"):
         Design.from_dict({"patern": PATTERN})
 
 
@@ -237,9 +237,7 @@ def test_weighing_takes_the_measured_height_and_its_uncertainty():
 
 
 def test_anchor_scales_the_solid_with_the_square_of_the_diameter():
-    wanted = Design.from_dict(
-        {"pattern": PATTERN, "anchor": {"fibre_diameter_um": 22.0, "u": 0.0}}
-    )
+    wanted = Design.from_dict({"pattern": PATTERN, "anchor": {"fibre_diameter_um": 22.0, "u": 0.0}})
     told = anchored_porosity(wanted, Quantity(0.9, 0.0, "1", 1), Quantity(20.0, 0.0, "µm", 1))
     assert told is not None
     assert told.value == pytest.approx(1 - 0.1 * 1.21)

@@ -185,7 +185,9 @@ def test_the_block_envelope_takes_the_whole_array(foam):
     assert told["envelope"]["volume_um3"] == pytest.approx(48 * 56 * 60 * 1000.0)
     # Half-way threshold of a known solid: a plain count of the same array.
     count = float((foam.samples < 1500).mean())
-    assert told["porosity"]["estimators"]["threshold_raw"]["value"] == pytest.approx(count, abs=0.01)
+    assert told["porosity"]["estimators"]["threshold_raw"]["value"] == pytest.approx(
+        count, abs=0.01
+    )
 
 
 def test_a_mask_is_the_envelope_and_its_hash_is_kept(foam, tmp_path):
@@ -206,7 +208,7 @@ def test_a_mask_is_the_envelope_and_its_hash_is_kept(foam, tmp_path):
 
 def test_air_alone_holds_nothing_to_measure():
     rng = np.random.default_rng(2)
-    air = rng.normal(1000, 50, (40, 40, 40)).astype(np.float32)
+    air = rng.normal(1000, 50, (64, 64, 64)).astype(np.float32)
     with pytest.raises(NothingToMeasureError) as caught:
         measure(air, voxel_um=4.0)
     assert "\n" not in str(caught.value)

@@ -22,7 +22,7 @@ from volscan.settings import Settings
 
 # The contract, key by key, as docs/results.md lists it. A dotted key under a list holds for each
 # of its members.
-CONTRACT = """
+_CONTRACT = """
 format version
 input.file input.sha256 input.shape input.dtype input.spacing_um input.spacing_from input.modality
 software.volscan software.python software.numpy settings
@@ -58,7 +58,8 @@ shift.systematic.lean_vector shift.systematic.scatter_deg
 shift.advice.level shift.advice.id shift.advice.per_fibre_um shift.advice.vector_um
 shift.advice.advised shift.advice.reason
 tube warnings warnings.code warnings.message warnings.count
-""".split()
+"""
+CONTRACT = _CONTRACT.split()
 
 
 def has(node, parts) -> bool:

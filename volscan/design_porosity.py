@@ -64,8 +64,8 @@ def implied_porosity(design: Design, *, endless: bool = False) -> ImpliedPorosit
     The product over directions is exact for two directions, whose fibres cross in every phase;
     for three and more it is the mean over the lateral phase of the patterns, which a design leaves
     open, and exact while no three fibres of different directions overlap in one place (fused
-    0/60/120 patterns that cross in common points are more solid at the crossings). At h >= d the two porosities are
-    equal. Tilt enters only through the overlap inside a wall.
+    0/60/120 patterns that cross in common points are more solid at the crossings). At
+    h >= d the two porosities are equal. Tilt enters only through the overlap inside a wall.
 
     References
     ----------

@@ -19,7 +19,7 @@ from volscan.geometry import BuildFrame, Envelope
 from volscan.quantity import Notice
 from volscan.readers import RawLayout, checked_samples, open_scan
 from volscan.settings import Settings
-from volscan.volume import Source, Volume
+from volscan.volume import Source, Volume, checked_spacing_um
 
 NAMED_ENVELOPES = ("auto", "block", "hull")
 
@@ -175,7 +175,6 @@ def scan_settings(
     return {"voxel_um": None if voxel_um is None else list(_three(voxel_um)), "raw": layout}
 
 
-def _three(voxel_um: float | Sequence[float]) -> tuple[float, ...]:
-    if isinstance(voxel_um, int | float):
-        return (float(voxel_um),) * 3
-    return tuple(float(v) for v in voxel_um)
+def _three(voxel_um: float | Sequence[float]) -> tuple[float, float, float]:
+    values = (voxel_um,) * 3 if isinstance(voxel_um, int | float) else voxel_um
+    return checked_spacing_um(values)

@@ -39,7 +39,10 @@ _NULL_IS_PLAIN = (
 
 _REASON = {
     "fibres": ("no_fibres", "no fibres were found, or too few to tell"),
-    "walls": ("wall_incomplete", "the wall has too few fibres, or (lean) it stands too near the middle"),
+    "walls": (
+        "wall_incomplete",
+        "the wall has too few fibres, or (lean) it stands too near the middle",
+    ),
     "shift": (
         "shift_incomplete",
         "the walls do not tell it, or families differ in their normals (the vector holds)",

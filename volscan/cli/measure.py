@@ -20,9 +20,7 @@ if TYPE_CHECKING:
 def measure(
     scan: options.Scan,
     out: Annotated[Path, typer.Option(help="Folder for results.json, tables/ and arrays/.")],
-    modality: Annotated[
-        str, typer.Option(metavar="ct|oct", help="How the scan was taken.")
-    ] = "ct",
+    modality: Annotated[str, typer.Option(metavar="ct|oct", help="How the scan was taken.")] = "ct",
     collector: Annotated[
         str, typer.Option(metavar="auto|plate|mandrel", help="What was printed onto.")
     ] = "auto",
