@@ -4,13 +4,46 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
+from functools import wraps
+from typing import ParamSpec
 
 from volscan.progress import Progress, no_progress
 
+# The arguments of the command that runs, as run.json keeps them.
+command_line: ContextVar[tuple[str, ...]] = ContextVar("command_line", default=())
+
 # Without a terminal, work that is over sooner than this needs no lines about how far it is.
 QUIET_START_S = 2.0
+
+
+class Stopped(Exception):
+    """The user pressed Ctrl-C."""
+
+
+class ReaderLeft(Exception):
+    """Whoever read our output has closed it."""
+
+
+P = ParamSpec("P")
+
+
+def stops_held(command: Callable[P, None]) -> Callable[P, None]:
+    """Turn Ctrl-C and a closed output into exceptions that the option parser leaves alone."""
+
+    @wraps(command)
+    def held(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            command(*args, **kwargs)
+            sys.stdout.flush()
+        except KeyboardInterrupt as error:
+            raise Stopped from error
+        except BrokenPipeError as error:
+            raise ReaderLeft from error
+
+    return held
 
 
 def say(text: str = "") -> None:

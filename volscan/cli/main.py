@@ -13,7 +13,7 @@ import typer
 
 import volscan
 from volscan.cli import demo, info, measure, phantom, report
-from volscan.cli.console import complain, say
+from volscan.cli.console import ReaderLeft, Stopped, command_line, complain, say, stops_held
 from volscan.errors import VolscanError
 
 UNUSABLE, BUG, STOPPED = 2, 1, 130
@@ -24,11 +24,8 @@ app = typer.Typer(
     help="From a micro-CT stack of a melt-electrowritten scaffold to porosity, pores, fibres, "
     "wall tilt, the layer shift for the next print, and a report.",
 )
-app.command("info")(info.info)
-app.command("measure")(measure.measure)
-app.command("phantom")(phantom.phantom)
-app.command("demo")(demo.demo)
-app.command("report")(report.report)
+for _command in (info.info, measure.measure, phantom.phantom, demo.demo, report.report):
+    app.command(_command.__name__)(stops_held(_command))
 
 
 @app.callback(invoke_without_command=True)
@@ -56,6 +53,7 @@ def main(arguments: Sequence[str]) -> int:
     volscan ...
     0
     """
+    command_line.set(tuple(arguments))
     debugging = bool(os.environ.get("VOLSCAN_DEBUG"))
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
@@ -70,11 +68,12 @@ def main(arguments: Sequence[str]) -> int:
             if not debugging:
                 warnings.simplefilter("ignore")
             status = app(args=list(arguments), prog_name="volscan", standalone_mode=False)
+            sys.stdout.flush()
         return status if isinstance(status, int) else 0
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, Stopped):
         complain("stopped; nothing was written")
         return STOPPED
-    except BrokenPipeError:
+    except (BrokenPipeError, ReaderLeft):
         # The reader of our output left, as `head` does. Nothing more can be said to it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0

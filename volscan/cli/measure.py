@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from volscan.cli import options, values
-from volscan.cli.console import say, shown_progress
+from volscan.cli.console import command_line, say, shown_progress
 from volscan.cli.shown import show_results
 
 if TYPE_CHECKING:
@@ -106,6 +105,7 @@ def measured_into(
 ) -> Results:
     """Measure a scan and write the results, having looked first whether they can be written."""
     from volscan.outputs import check_folder
+    from volscan.provenance import plain_command
     from volscan.readers import RawLayout
     from volscan.results import OUTPUT_NAMES
 
@@ -122,6 +122,6 @@ def measured_into(
             raw=raw if isinstance(raw, RawLayout) else None,
             progress=progress,
         )
-        results = results.with_run(command=sys.argv[1:])
+        results = results.with_run(command=plain_command(command_line.get()))
         results.save(out, force=force)
     return results
