@@ -69,8 +69,9 @@ def _nearest(segment, q0, q1, q2):  # type: ignore[no-untyped-def]
     a0, a1, a2 = segment[0, 0], segment[0, 1], segment[0, 2]
     e0, e1, e2 = segment[1, 0] - a0, segment[1, 1] - a1, segment[1, 2] - a2
     v0, v1, v2 = q0 - a0, q1 - a1, q2 - a2
-    t = (v0 * e0 + v1 * e1 + v2 * e2) / (e0 * e0 + e1 * e1 + e2 * e2)
-    t = min(1.0, max(0.0, t))
+    square = e0 * e0 + e1 * e1 + e2 * e2
+    # A segment of no length is a sphere.
+    t = 0.0 if square == 0.0 else min(1.0, max(0.0, (v0 * e0 + v1 * e1 + v2 * e2) / square))
     v0 -= t * e0
     v1 -= t * e1
     v2 -= t * e2

@@ -16,7 +16,7 @@ from scipy import ndimage
 
 from volscan.errors import SettingsError
 from volscan.phantom.mounting import Mounting, mount_rotation
-from volscan.phantom.pointspread import blur
+from volscan.phantom.pointspread import blur, components
 from volscan.phantom.raster import cover
 from volscan.phantom.scaffold import Scaffold
 from volscan.quantity import Notice
@@ -34,6 +34,9 @@ _LEVELS: dict[str, tuple[float, float]] = {
     "uint16": (20000.0, 36000.0),
     "float32": (0.2, 1.0),
 }
+
+# Noise and image alone then take 16 GB.
+_MOST_VOXELS = 2e9
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,7 @@ class ScannerSpec:
             raise SettingsError(f"dtype must be one of {', '.join(_LEVELS)}, got {self.dtype!r}")
         if len(self.psf_fwhm_um) != 3 or min(self.psf_fwhm_um) < 0:
             raise SettingsError("psf_fwhm_um needs three values (z, y, x) of at least 0")
+        components(self.psf)
         if not self.contrast_to_noise > 0 or self.noise_correlation_voxels < 0:
             raise SettingsError(
                 "contrast_to_noise must be > 0 and noise_correlation_voxels at least 0"
@@ -125,6 +129,11 @@ def mount(scaffold: Scaffold, scanner: ScannerSpec) -> tuple[Mounting, tuple[int
         The map from build coordinates to scan positions.
     shape
         Shape (z, y, x) of the scan.
+
+    Raises
+    ------
+    SettingsError
+        If the scan would hold more than two thousand million voxels.
     """
     rotation = mount_rotation(
         tilt_deg=scanner.mount_tilt_deg,
@@ -140,7 +149,12 @@ def mount(scaffold: Scaffold, scanner: ScannerSpec) -> tuple[Mounting, tuple[int
     else:
         margin = np.array(scanner.margin_um)[::-1]
     voxel = np.array(scanner.voxel_um)[::-1]
-    counts = np.ceil((high - low + 2 * margin) / voxel).astype(int) + 1
+    counts = np.ceil((high - low + 2 * margin) / voxel).astype(np.int64) + 1
+    if float(np.prod(counts.astype(float))) > _MOST_VOXELS:
+        raise SettingsError(
+            f"a phantom of {' × '.join(str(n) for n in counts[::-1])} voxels is too large: "
+            "widen voxel_um or print less"
+        )
     # The box is centred on the scan; voxel centres run from 0 to (count - 1) voxels.
     middle = (counts - 1) * voxel / 2
     mounting = Mounting(rotation, centre, middle - (low + high) / 2)

@@ -101,19 +101,29 @@ def specs_from_dict(values: Mapping[str, Any]) -> tuple[ScaffoldSpec, ScannerSpe
             )
     try:
         scaffold = scaffold_spec(**values["scaffold"])
-    except TypeError as error:
-        raise SettingsError(f"the [scaffold] table is incomplete: {error}") from error
+    except (TypeError, ValueError, KeyError) as error:
+        if isinstance(error, SettingsError):
+            raise
+        why = f"lean.{error.args[0]} is missing" if isinstance(error, KeyError) else str(error)
+        raise SettingsError(
+            f"the [scaffold] table cannot be used: {why.removeprefix('scaffold_spec() ')}"
+        ) from error
     scanner = dict(values["scanner"])
     if "voxel_um" not in scanner:
         raise SettingsError("the [scanner] table needs voxel_um")
-    for key in ("voxel_um", "psf_fwhm_um", "margin_um"):
-        if key in scanner:
-            scanner[key] = tuple(float(v) for v in _per_family(scanner[key], 3, key))
-    return scaffold, ScannerSpec(**scanner)
+    try:
+        for key in ("voxel_um", "psf_fwhm_um", "margin_um"):
+            if key in scanner:
+                scanner[key] = tuple(float(v) for v in _per_family(scanner[key], 3, key))
+        return scaffold, ScannerSpec(**scanner)
+    except (TypeError, ValueError) as error:
+        if isinstance(error, SettingsError):
+            raise
+        raise SettingsError(f"the [scanner] table cannot be used: {error}") from error
 
 
 def _per_family(value: Any, n: int, name: str) -> list[Any]:
-    values = list(value) if isinstance(value, Sequence) else [value] * n
+    values = list(value) if isinstance(value, list | tuple) else [value] * n
     if len(values) != n:
         raise SettingsError(f"{name} needs one value or {n}, got {len(values)}")
     return values
