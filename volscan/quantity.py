@@ -75,7 +75,8 @@ def format_with_u(value: float, u: float | None) -> str:
     if u * 10**digits < 1.95:
         digits += 1
     shown = max(digits, 0)
-    return f"{round(value, digits):.{shown}f} ± {round(u, digits):.{shown}f}"
+    # Adding zero turns a rounded -0.0 into 0.0.
+    return f"{round(value, digits) + 0.0:.{shown}f} ± {round(u, digits):.{shown}f}"
 
 
 def combine_u(parts: Iterable[float]) -> float:
