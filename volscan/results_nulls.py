@@ -39,6 +39,7 @@ _NULL_IS_PLAIN = (
 
 _REASON = {
     "fibres": ("no_fibres", "no fibres were found, or too few to tell"),
+    "fibres.families": ("family_incomplete", "the family has too few fibres or walls"),
     "walls": (
         "wall_incomplete",
         "the wall has too few fibres, or (lean) it stands too near the middle",
@@ -80,7 +81,9 @@ def explain_nulls(
         elif key.endswith(".u"):
             unknown_u.append(key.removesuffix(".u"))
         else:
-            missing.setdefault(key.partition(".")[0], []).append(key)
+            parts = key.split(".")
+            section = ".".join(parts[:2])
+            missing.setdefault(section if section in _REASON else parts[0], []).append(key)
     found = []
     if later:
         found.append(
