@@ -28,6 +28,7 @@ from volscan.fibres.crosssection import (
     moved_segment,
     scan_grid,
 )
+from volscan.fibres.credible import accounts_for, credible_walls, relative_misfit
 from volscan.fibres.directions import find_directions
 from volscan.fibres.field import FibreField
 from volscan.fibres.gather import (
@@ -116,10 +117,19 @@ def _fitted(
         )
         optics = shared.optics
         families, walls = _fit_families(families, columns, optics, last=last, progress=progress)
+    walls, dropped = credible_walls(walls)
+    if not walls or not accounts_for(material, walls, optics.contrast):
+        return _nothing_found(material, frame)
     progress("fibres", 0.9)
     material = _better_material(material, optics, shared.u_contrast, shared.u_sigma_um)
     frame = refined_frame(frame, walls)
     field = field_from_walls(walls, frame, families=[f.axes for f in families])
+    if dropped:
+        notice = Notice(
+            "walls_dropped", "lines of solid that are not stacks of round fibres were left out",
+            dropped,
+        )
+        field = replace(field, notices=(*field.notices, notice))
     if open_counts:
         notice = Notice(
             "layer_count_unsure",
@@ -362,6 +372,7 @@ def _followed(
         radius_um=column.radius * math.sqrt(optics.flatness),
         u_radius_um=np.sqrt(np.diag(covariance)[2::3]),
         height_over_width=optics.flatness, start_um=wall.start_um, end_um=wall.end_um,
+        misfit=relative_misfit(column, optics, group.grid),
     )
 
 

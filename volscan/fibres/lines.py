@@ -23,7 +23,11 @@ _SHARED_DIAMETER_ERROR = 0.006
 
 @dataclass(frozen=True)
 class FittedWall:
-    """A wall's fibres as fitted: centres (parts, fibres) in the family's axes, µm."""
+    """A wall's fibres as fitted: centres (parts, fibres) in the family's axes, µm.
+
+    `misfit` is what the disc model leaves of the section, beyond noise, as a share of its own
+    root mean square.
+    """
 
     family: int
     axes: FamilyAxes
@@ -36,6 +40,7 @@ class FittedWall:
     height_over_width: float
     start_um: float
     end_um: float
+    misfit: float
 
     def centres(self) -> FloatArray:
         """Return scan positions (parts, fibres, 3) [z, y, x]."""
@@ -264,7 +269,7 @@ def _family(
             float(gaps.std(ddof=1)) if gaps.size > 1 else None,
         )
         rms, largest = float(np.sqrt(np.mean(residual**2))), float(np.abs(residual).max())
-    layers = walls[0].present.size
+    layers = len({f.layer for f in own})
     d = np.array([f.diameter_um.value for f in own])
     return Family(
         id=number,

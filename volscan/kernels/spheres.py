@@ -21,6 +21,8 @@ I32 = NDArray[np.int32]
 
 # Edge of the blocks in which full regions are passed by, in voxels: eight bits to a byte.
 BLOCK = 8
+# Blocks are passed by in groups of 4 x 4 x 4 where a whole group is full or out of reach.
+GROUP = 4
 # Spheres whose visible part touches more rows than this are painted in order, the others as they
 # come: a sphere that touches a few rows is cheaper to paint than to sort.
 LARGE_ROWS = 64
@@ -250,6 +252,25 @@ def _paint_block(part, spacing, value, todo, z_start, y_start, x_start, out):  #
     return done
 
 
+@njit(cache=True, inline="always")
+def _passes_by(part, spacing, z, y, x, edge):  # type: ignore[no-untyped-def]
+    """Tell whether a cube of voxels lies outside a sphere or wholly inside its cover."""
+    _, _, _, _, cz, cy, cx, reach2, qz, qy, qx, cover2 = part
+    near2 = 0.0
+    far2 = 0.0
+    for k in range(3):
+        low = (z, y, x)[k] * spacing[k]
+        high = low + (edge - 1) * spacing[k]
+        c = (cz, cy, cx)[k]
+        q = (qz, qy, qx)[k]
+        gap = max(low - c, c - high, 0.0)
+        near2 += gap * gap
+        deep = max(high - q, q - low)
+        far2 += deep * deep
+    # Rounding must neither lose a voxel on the rim nor leave one to a cover that lacks it.
+    return near2 > reach2 * (1 + 1e-9) or (cover2 >= 0 and far2 < cover2 * (1 - 1e-9))
+
+
 @njit(cache=True, parallel=True, nogil=True)
 def _paint_large(order, radius, offsets, cover, spacing, slack2, pore, out, bounds):  # type: ignore[no-untyped-def]
     """Paint spheres in falling order: the first value a voxel gets is its largest.
@@ -277,6 +298,11 @@ def _paint_large(order, radius, offsets, cover, spacing, slack2, pore, out, boun
                         left[a, y // BLOCK, x // BLOCK] += 1
                         bits = np.int64(todo[a, y // BLOCK, x // BLOCK, i, y % BLOCK])
                         todo[a, y // BLOCK, x // BLOCK, i, y % BLOCK] = bits | (1 << (x % BLOCK))
+        group_left = np.zeros((bz // GROUP + 1, by // GROUP + 1, bx // GROUP + 1), np.int64)
+        for a in range(bz):
+            for b in range(by):
+                for c in range(bx):
+                    group_left[a // GROUP, b // GROUP, c // GROUP] += left[a, b, c]
         for k in range(order.size):
             p = order[k]
             z = p // (ny * nx)
@@ -293,20 +319,41 @@ def _paint_large(order, radius, offsets, cover, spacing, slack2, pore, out, boun
             k0 = max(int(np.floor((part[6] - reach) / hx)), 0)
             k1 = min(int(np.ceil((part[6] + reach) / hx)), nx - 1)
             value = np.float32(2.0) * radius[z, y, x]
-            for a in range((i0 - z_from) // BLOCK, (i1 - z_from) // BLOCK + 1):
-                for b in range(j0 // BLOCK, j1 // BLOCK + 1):
-                    for c in range(k0 // BLOCK, k1 // BLOCK + 1):
-                        if left[a, b, c] > 0:
-                            left[a, b, c] -= _paint_block(
-                                part,
-                                spacing,
-                                value,
-                                todo[a, b, c],
-                                z_from + a * BLOCK,
-                                b * BLOCK,
-                                c * BLOCK,
-                                out,
-                            )
+            a0 = (i0 - z_from) // BLOCK
+            a1 = (i1 - z_from) // BLOCK
+            for ha in range(a0 // GROUP, a1 // GROUP + 1):
+                for hb in range(j0 // BLOCK // GROUP, j1 // BLOCK // GROUP + 1):
+                    for hc in range(k0 // BLOCK // GROUP, k1 // BLOCK // GROUP + 1):
+                        if group_left[ha, hb, hc] == 0 or _passes_by(
+                            part,
+                            spacing,
+                            z_from + ha * BLOCK * GROUP,
+                            hb * BLOCK * GROUP,
+                            hc * BLOCK * GROUP,
+                            BLOCK * GROUP,
+                        ):
+                            continue
+                        for a in range(max(a0, ha * GROUP), min(a1, ha * GROUP + GROUP - 1) + 1):
+                            for b in range(
+                                max(j0 // BLOCK, hb * GROUP),
+                                min(j1 // BLOCK, hb * GROUP + GROUP - 1) + 1,
+                            ):
+                                for c in range(
+                                    max(k0 // BLOCK, hc * GROUP),
+                                    min(k1 // BLOCK, hc * GROUP + GROUP - 1) + 1,
+                                ):
+                                    if left[a, b, c] == 0:
+                                        continue
+                                    zs = z_from + a * BLOCK
+                                    ys = b * BLOCK
+                                    xs = c * BLOCK
+                                    if _passes_by(part, spacing, zs, ys, xs, BLOCK):
+                                        continue
+                                    done = _paint_block(
+                                        part, spacing, value, todo[a, b, c], zs, ys, xs, out
+                                    )
+                                    left[a, b, c] -= done
+                                    group_left[ha, hb, hc] -= done
 
 
 @njit(cache=True, parallel=True, nogil=True)

@@ -47,7 +47,7 @@ def mean_solid_height(
     Returns
     -------
     mean, error
-        In µm. The lines fall into 16 interleaved sets, each evenly spread; the error is the
+        In µm. The lines fall into 16 successive sets, each evenly spread; the error is the
         standard error of their means, which is conservative because the whole is spread more
         evenly than its parts.
     """
@@ -158,7 +158,7 @@ def _cast(  # type: ignore[no-untyped-def]
         lows = np.empty(longest)
         highs = np.empty(longest)
         total, count = 0.0, 0
-        for i in range(chunk, lines, n_chunks):
+        for i in range(chunk * lines // n_chunks, (chunk + 1) * lines // n_chunks):
             fx = (0.5 + (i + 1) / _G) % 1.0
             fy = (0.5 + (i + 1) / (_G * _G)) % 1.0
             px, py = low[0] + fx * size[0], low[1] + fy * size[1]

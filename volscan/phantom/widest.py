@@ -94,6 +94,9 @@ def throats(
             refined = field.copy()
             _refine_cells(refined, *args, cap, level - half_diagonal, level + half_diagonal)
             radius = _widest(refined, axis, 0.0)
+        # What is narrower than the error is no passage: a fibre's crown touches the top plane.
+        if radius is not None and 2 * radius <= error:
+            radius = None
         out[name] = Throat(None if radius is None else 2 * radius, float(error))
     return out
 

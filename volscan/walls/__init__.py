@@ -59,7 +59,7 @@ def measure_walls(
         spacing = family.spacing_um.value if family.spacing_um is not None else 0.0
         walls.append(
             wall_of(
-                number, fit, fibres, layers=family.layers, direction_deg=fibres[0].direction_deg,
+                number, fit, fibres, layers=len({f.layer for f in field.fibres if f.family == family.id}), direction_deg=fibres[0].direction_deg,
                 frame=frame, middle_um=float(0.5 * (min(own) + max(own))),
                 half_spacing_um=0.5 * spacing, tolerance_deg=upright_tolerance_deg,
             )

@@ -1,0 +1,64 @@
+"""Whether what was fitted are stacks of fibres, or something else that happens to have lines."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from volscan.fibres.crosssection import Column, Optics, ScanGrid, model_values
+from volscan.fibres.lines import FittedWall
+from volscan.prepare.material import MaterialMap
+
+# Round fibres leave a few percent of a section unexplained, blocks and branches more than half.
+_WORST_MISFIT = 0.35
+# A straight fibre's centres stray by no more than this many radii from their line.
+_MOST_STRAY = 1.0
+# Fibres fill this share of all the polymer seen, at least and at most: turning loops and torn
+# edges are polymer outside the fibres, crossings count twice in the sum of the fibres' volumes.
+_LEAST_SHARE, _LARGEST_SHARE = 0.35, 3.0
+
+
+def relative_misfit(column: Column, optics: Optics, grid: ScanGrid) -> float:
+    """Return the root mean square misfit beyond noise, as a share of the section's own."""
+    rest = column.value - model_values(column, optics, grid)
+    total = float(column.count.sum())
+    power = float((column.count * column.value**2).sum()) / total
+    if power <= 0:
+        return math.inf
+    # Where noise is strong its estimate must not eat the whole section.
+    noise = min(grid.noise**2 * column.n.size / total, 0.5 * power)
+    excess = float((column.count * rest**2).sum()) / total - noise
+    return math.sqrt(max(excess, 0.0) / (power - noise))
+
+
+def credible_walls(walls: list[FittedWall]) -> tuple[list[FittedWall], int]:
+    """Return the walls that are stacks of straight round fibres, and how many are not."""
+    kept = [
+        w
+        for w in walls
+        if w.misfit <= _WORST_MISFIT and w.along_um.size >= 2 and _stray(w) <= _MOST_STRAY
+    ]
+    return kept, len(walls) - len(kept)
+
+
+def _stray(wall: FittedWall) -> float:
+    """Return how far centres stray from straight lines, in radii (median over fibres)."""
+    radius = float(wall.radius_um.mean())
+    strays = []
+    for values in (wall.across_um, wall.up_um):
+        s = wall.along_um - wall.along_um.mean()
+        slope = (s @ (values - values.mean(axis=0))) / float(s @ s)
+        rest = values - values.mean(axis=0) - s[:, None] * slope
+        strays.append(np.sqrt(np.mean(rest**2, axis=0)))
+    return float(np.median(np.hypot(*strays))) / radius
+
+
+def accounts_for(material: MaterialMap, walls: list[FittedWall], contrast: float) -> bool:
+    """Return whether the fibres' volume is of the order of all polymer in the scan."""
+    volume = sum(
+        math.pi * float((w.radius_um**2).sum()) * (w.end_um - w.start_um) for w in walls
+    )
+    voxel = float(np.prod(material.spacing_um))
+    polymer = float(material.fraction[material.solid].sum(dtype=np.float64)) * voxel / contrast
+    return polymer > 0 and _LEAST_SHARE <= volume / polymer <= _LARGEST_SHARE
