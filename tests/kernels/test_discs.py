@@ -14,7 +14,9 @@ STEP = 0.05
 def plain(n, h, centre_n, centre_h, radius_n, radius_h, sigma_n, sigma_h, share, widening):
     """Draw the union on a grid of STEP, blur with scipy, read off at (n, h)."""
     pad = 5.0 * max(sigma_n, sigma_h) * widening
-    across = np.arange(min(centre_n) - max(radius_n) - pad, max(centre_n) + max(radius_n) + pad, STEP)
+    across = np.arange(
+        min(centre_n) - max(radius_n) - pad, max(centre_n) + max(radius_n) + pad, STEP
+    )
     up = np.arange(min(centre_h) - max(radius_h) - pad, max(centre_h) + max(radius_h) + pad, STEP)
     grid_h, grid_n = np.meshgrid(up, across, indexing="ij")
     union = np.zeros(grid_n.shape)

@@ -38,9 +38,7 @@ def errors(results: Results, truth: dict[str, Any], *, voxel_um: float) -> dict[
         value = _value(got["porosity"]["estimators"][name])
         out[f"porosity_{name}_points"] = 100.0 * (value - total)
     fibres, true_fibres = got["fibres"], truth["fibres"]
-    out["diameter_voxels"] = (
-        _value(fibres["diameter_um"]) - true_fibres["diameter_um"]
-    ) / voxel_um
+    out["diameter_voxels"] = (_value(fibres["diameter_um"]) - true_fibres["diameter_um"]) / voxel_um
     families, true_families = fibres["families"] or [], true_fibres["families"]
     pairs = list(zip(families, true_families, strict=False))
     whole = len(families) == len(true_families)
@@ -48,10 +46,7 @@ def errors(results: Results, truth: dict[str, Any], *, voxel_um: float) -> dict[
         [100.0 * (_value(f["spacing_um"]) / t["spacing_um"] - 1.0) for f, t in pairs], whole
     )
     out["direction_deg"] = _worst(
-        [
-            (_value(f["direction_deg"]) - t["direction_deg"] + 90.0) % 180.0 - 90.0
-            for f, t in pairs
-        ],
+        [(_value(f["direction_deg"]) - t["direction_deg"] + 90.0) % 180.0 - 90.0 for f, t in pairs],
         whole,
     )
     out["layer_count"] = float((fibres["layer_count"] or 0) - true_fibres["layer_count"])

@@ -104,16 +104,24 @@ def _table(rows: list[tuple[str, dict[str, float], float]], ratios: dict[str, li
     ]
     for name, found, _ in rows:
         lines.append(f"| {name} | " + " | ".join(_format(k, found[k]) for k in keys) + " |")
-    lines += ["", "## Worst", "", "| quantity | worst error | limit | phantom |", "|---|---|---|---|"]
+    lines += [
+        "",
+        "## Worst",
+        "",
+        "| quantity | worst error | limit | phantom |",
+        "|---|---|---|---|",
+    ]
     for k in keys:
-        name, found, _ = max(
-            rows, key=lambda r: math.inf if math.isnan(r[1][k]) else abs(r[1][k])
-        )
+        name, found, _ = max(rows, key=lambda r: math.inf if math.isnan(r[1][k]) else abs(r[1][k]))
         lines.append(f"| {_HEADS[k]} | {_format(k, found[k])} | {LIMITS[k]:g} | {name} |")
     lines += [
-        "", "## Uncertainty", "",
-        "Share of errors within two standard uncertainties (about 95 % when calibrated):", "",
-        "| quantity | n | within 2u | root mean square of error / u |", "|---|---|---|---|",
+        "",
+        "## Uncertainty",
+        "",
+        "Share of errors within two standard uncertainties (about 95 % when calibrated):",
+        "",
+        "| quantity | n | within 2u | root mean square of error / u |",
+        "|---|---|---|---|",
     ]
     for k, v in ratios.items():
         inside = sum(abs(x) <= 2.0 for x in v)

@@ -94,9 +94,9 @@ def find_walls(
     edge = int(1.5 * pad / step)
     inner = image[:, edge : image.shape[1] - edge] if image.shape[1] > 4 * edge else image
     image = image - np.median(inner, axis=1, keepdims=True)
-    heights = h0 + (np.arange(shape[0]) + 0.5) * step
+    heights = np.asarray(h0 + (np.arange(shape[0]) + 0.5) * step, dtype=np.float64)
     middle = 0.5 * (h0 + h1)
-    rows = heights - middle
+    rows = np.asarray(heights - middle, dtype=np.float64)
 
     width = max(1, round(thickness_um / step))
     slopes = _slopes(h1 - h0, step)
@@ -109,15 +109,20 @@ def find_walls(
     position, slope = position[order], slope[order]
     profile, lateral = _pooled(image, rows, n0, step, position, slope, thickness_um)
     return RoughWalls(
-        axes=axes, position_um=position, slope=slope, middle_h_um=middle, height_um=heights,
-        profile=profile, thickness_um=_width_at_half(lateral, step),
+        axes=axes,
+        position_um=position,
+        slope=slope,
+        middle_h_um=middle,
+        height_um=heights,
+        profile=profile,
+        thickness_um=_width_at_half(lateral, step),
     )
 
 
 def _slopes(height_um: float, step: float) -> FloatArray:
     """Return the slopes that shift the top of the section against its base by whole bins."""
     count = int(_STEEPEST * height_um / step)
-    return np.arange(-count, count + 1) * step / height_um
+    return np.asarray(np.arange(-count, count + 1) * step / height_um, dtype=np.float64)
 
 
 def _along_lines(
@@ -158,11 +163,16 @@ def _pick_lines(
 
 
 def _pooled(
-    image: NDArray[np.float64], rows: FloatArray, n0: float, step: float,
-    position: FloatArray, slope: FloatArray, thickness_um: float,
+    image: NDArray[np.float64],
+    rows: FloatArray,
+    n0: float,
+    step: float,
+    position: FloatArray,
+    slope: FloatArray,
+    thickness_um: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Return the mean wall's width of polymer by height, and its profile across."""
-    reach = int(math.ceil(1.2 * thickness_um / step))
+    reach = math.ceil(1.2 * thickness_um / step)
     across = np.arange(-reach, reach + 1) * step
     columns = n0 + (np.arange(image.shape[1]) + 0.5) * step
     mean = np.zeros((rows.size, across.size))

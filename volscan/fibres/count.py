@@ -90,16 +90,23 @@ def _pooled(columns: list[Column], bin_um: float) -> Column:
     i = np.floor((up - up.min()) / bin_um).astype(np.int64)
     j = np.floor((across - across.min()) / bin_um).astype(np.int64)
     key = i * (int(j.max()) + 1) + j
-    total = np.bincount(key, weight)
+    total = np.asarray(np.bincount(key, weight), dtype=np.float64)
     full = total > 0
     mean = [np.bincount(key, weight * v)[full] / total[full] for v in (across, up, grey)]
     order = np.argsort(mean[1], kind="stable")
     first = columns[0]
     heights = first.centre_h - first.centre_h.mean()
     return Column(
-        axes=first.axes, n=mean[0][order], h=mean[1][order], value=mean[2][order],
-        count=total[full][order], centre_n=np.zeros(heights.size), centre_h=heights,
-        radius=first.radius, prior_h=heights.copy(), prior_r=first.radius.copy(),
+        axes=first.axes,
+        n=mean[0][order],
+        h=mean[1][order],
+        value=mean[2][order],
+        count=total[full][order],
+        centre_n=np.zeros(heights.size),
+        centre_h=heights,
+        radius=first.radius,
+        prior_h=heights.copy(),
+        prior_r=first.radius.copy(),
     )
 
 
@@ -107,6 +114,10 @@ def _restacked(column: Column, first: float, last: float, count: int, radius: fl
     """Return the column with `count` evenly spaced discs from `first` to `last`."""
     heights = np.linspace(first, last, count)
     return replace(
-        column, centre_n=np.zeros(count), centre_h=heights, radius=np.full(count, radius),
-        prior_h=heights.copy(), prior_r=np.full(count, radius),
+        column,
+        centre_n=np.zeros(count),
+        centre_h=heights,
+        radius=np.full(count, radius),
+        prior_h=heights.copy(),
+        prior_r=np.full(count, radius),
     )

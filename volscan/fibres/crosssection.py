@@ -135,9 +135,17 @@ def model_values(column: Column, optics: Optics, grid: ScanGrid) -> FloatArray:
     sh = optics.along(column.axes.up, grid.spacing_um)
     return optics.contrast * np.asarray(
         column_values(
-            column.n, column.h, column.centre_n, column.centre_h, column.radius,
-            column.radius * optics.flatness, sigma_n=sn, sigma_h=sh, share=optics.share,
-            widening=WIDENING, row_step=_row_step(column, min(sn, sh)),
+            column.n,
+            column.h,
+            column.centre_n,
+            column.centre_h,
+            column.radius,
+            column.radius * optics.flatness,
+            sigma_n=sn,
+            sigma_h=sh,
+            share=optics.share,
+            widening=WIDENING,
+            row_step=_row_step(column, min(sn, sh)),
         )
     )
 
@@ -189,8 +197,11 @@ def fit_shared(
     final = _optics(theta)
     sd = np.sqrt(np.diag(covariance))
     return SharedFit(
-        optics=final, columns=columns, u_contrast=float(sd[0]),
-        u_sigma_um=float(sd[1]) * final.sigma_um[1], u_flatness=float(sd[4]) * final.flatness,
+        optics=final,
+        columns=columns,
+        u_contrast=float(sd[0]),
+        u_sigma_um=float(sd[1]) * final.sigma_um[1],
+        u_flatness=float(sd[4]) * final.flatness,
     )
 
 
@@ -256,8 +267,9 @@ def _started(
         spreads.append(float((weight * (c.n - line) ** 2).sum()) / area)
         radii.append(radius)
         placed.append(
-            replace(c, radius=np.full(c.radius.size, radius),
-                    prior_r=np.full(c.radius.size, radius))
+            replace(
+                c, radius=np.full(c.radius.size, radius), prior_r=np.full(c.radius.size, radius)
+            )
         )
     if not radii:
         return replace(optics, contrast=contrast), placed
@@ -277,7 +289,7 @@ def fit_discs(
     theta = _theta(optics)
     cost = _cost([column], optics, grid, priors)
     damping = 1e-4
-    covariance = np.zeros((3 * column.radius.size,) * 2)
+    covariance: FloatArray = np.zeros((3 * column.radius.size,) * 2)
     for _ in range(iterations):
         own, _, rest, weight = _linearised(column, optics, theta, grid, priors, shared=False)
         a = own.T @ (own * weight[:, None])
@@ -285,11 +297,11 @@ def fit_discs(
         prior_a, prior_b = _prior_normal(column, priors)
         a[np.diag_indices_from(a)] += prior_a
         b += prior_b
-        covariance = np.linalg.inv(a)
+        covariance = np.asarray(np.linalg.inv(a), dtype=np.float64)
         done = True
         for _attempt in range(4):
             damped = a + damping * np.diag(np.diag(a))
-            trial = _moved(column, np.linalg.solve(damped, b))
+            trial = _moved(column, np.asarray(np.linalg.solve(damped, b), dtype=np.float64))
             trial_cost = _cost([trial], optics, grid, priors)
             if trial_cost < cost:
                 done = cost - trial_cost < 1e-5 * cost + 0.01
@@ -307,8 +319,12 @@ def moved_segment(
 ) -> tuple[Column, FloatArray]:
     """Fit only positions (not radii) to a part of a wall, starting from the whole wall's discs."""
     start = replace(
-        segment, centre_n=column.centre_n, centre_h=column.centre_h, radius=column.radius,
-        prior_h=column.centre_h, prior_r=column.radius,
+        segment,
+        centre_n=column.centre_n,
+        centre_h=column.centre_h,
+        radius=column.radius,
+        prior_h=column.centre_h,
+        prior_r=column.radius,
     )
     tight = replace(priors, radius=1e-3, height=0.2)
     return fit_discs(start, optics, grid, priors=tight, iterations=3)
@@ -320,8 +336,13 @@ def _row_step(column: Column, sigma: float) -> float:
 
 def _theta(o: Optics) -> FloatArray:
     return np.array(
-        [o.contrast, math.log(o.sigma_um[1]), math.log(o.sigma_um[0]), o.share,
-         math.log(o.flatness)]
+        [
+            o.contrast,
+            math.log(o.sigma_um[1]),
+            math.log(o.sigma_um[0]),
+            o.share,
+            math.log(o.flatness),
+        ]
     )
 
 
@@ -365,9 +386,7 @@ def _theta_normal(theta: FloatArray, priors: Priors) -> tuple[FloatArray, FloatA
 
 def _prior_widths(column: Column, priors: Priors) -> FloatArray:
     r = column.prior_r
-    return np.stack(
-        [2.0 * priors.sideways * r, 2.0 * priors.height * r, priors.radius * r], axis=1
-    )
+    return np.stack([2.0 * priors.sideways * r, 2.0 * priors.height * r, priors.radius * r], axis=1)
 
 
 def _line_n(column: Column) -> FloatArray:
@@ -410,17 +429,30 @@ def _cost(columns: list[Column], optics: Optics, grid: ScanGrid, priors: Priors)
 
 
 def _linearised(
-    column: Column, optics: Optics, theta: FloatArray, grid: ScanGrid, priors: Priors,
-    *, shared: bool = True,
+    column: Column,
+    optics: Optics,
+    theta: FloatArray,
+    grid: ScanGrid,
+    priors: Priors,
+    *,
+    shared: bool = True,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the Jacobians (own, shared), the misfit and the weights at the present discs."""
     sn = optics.along(column.axes.across, grid.spacing_um)
     sh = optics.along(column.axes.up, grid.spacing_um)
     base = model_values(column, optics, grid)
     own = optics.contrast * column_jacobian(
-        column.n, column.h, column.centre_n, column.centre_h, column.radius,
-        column.radius * optics.flatness, sigma_n=sn, sigma_h=sh, share=optics.share,
-        widening=WIDENING, row_step=_row_step(column, min(sn, sh)),
+        column.n,
+        column.h,
+        column.centre_n,
+        column.centre_h,
+        column.radius,
+        column.radius * optics.flatness,
+        sigma_n=sn,
+        sigma_h=sh,
+        share=optics.share,
+        widening=WIDENING,
+        row_step=_row_step(column, min(sn, sh)),
     )
     common = np.zeros((column.n.size, 5))
     if shared:
@@ -433,10 +465,12 @@ def _linearised(
 
 
 def _solve(
-    a_ss: FloatArray, b_s: FloatArray,
-    pieces: list[tuple[FloatArray, FloatArray, FloatArray]], damping: float,
+    a_ss: FloatArray,
+    b_s: FloatArray,
+    pieces: list[tuple[FloatArray, FloatArray, FloatArray]],
+    damping: float,
 ) -> tuple[FloatArray, list[FloatArray], FloatArray]:
-    """Eliminate each wall's unknowns; return the shared step, the walls' steps, the Schur matrix."""
+    """Eliminate each wall's unknowns; return shared step, walls' steps and Schur matrix."""
     schur = a_ss.copy()
     right = b_s.copy()
     solved = []

@@ -83,9 +83,14 @@ def _apart(a: float, b: float) -> float:
 
 
 def _refined(
-    px: FloatArray, py: FloatArray, ph: FloatArray,
-    x: FloatArray, y: FloatArray, h: FloatArray,
-    angle_deg: float, bin_um: float,
+    px: FloatArray,
+    py: FloatArray,
+    ph: FloatArray,
+    x: FloatArray,
+    y: FloatArray,
+    h: FloatArray,
+    angle_deg: float,
+    bin_um: float,
 ) -> FloatArray:
     """Sharpen a direction in the plane and out of it; return its unit vector [z, y, x]."""
     best = np.array([math.radians(angle_deg), 0.0])
@@ -96,8 +101,9 @@ def _refined(
             if not moved:
                 break
             scores = {
-                (i, j): _seen_along(px, py, ph, best[0] + i * step, best[1] + j * step, 0.0,
-                                    0.7 * bin_um)
+                (i, j): _seen_along(
+                    px, py, ph, best[0] + i * step, best[1] + j * step, 0.0, 0.7 * bin_um
+                )
                 for i in (-1, 0, 1)
                 for j in (-1, 0, 1)
             }
@@ -109,8 +115,8 @@ def _refined(
     return np.asarray(u / np.linalg.norm(u))
 
 
-@njit(cache=True, nogil=True)
-def _seen_along(  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _seen_along(
     px: NDArray[np.float64],
     py: NDArray[np.float64],
     ph: NDArray[np.float64],

@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from volscan.fibres.columns import FamilyAxes, family_axes, find_walls
+from volscan.fibres.columns import family_axes, find_walls
 from volscan.fibres.count import SURE, WELDED, likeliest_count
+from volscan.fibres.credible import accounts_for, credible_walls, relative_misfit
 from volscan.fibres.crosssection import (
     Column,
     Optics,
@@ -28,12 +29,10 @@ from volscan.fibres.crosssection import (
     moved_segment,
     scan_grid,
 )
-from volscan.fibres.credible import accounts_for, credible_walls, relative_misfit
 from volscan.fibres.directions import find_directions
 from volscan.fibres.field import FibreField
 from volscan.fibres.gather import (
     FamilyTrack,
-    WallTrack,
     column_of,
     gather_walls,
     mark_families,
@@ -126,7 +125,8 @@ def _fitted(
     field = field_from_walls(walls, frame, families=[f.axes for f in families])
     if dropped:
         notice = Notice(
-            "walls_dropped", "lines of solid that are not stacks of round fibres were left out",
+            "walls_dropped",
+            "lines of solid that are not stacks of round fibres were left out",
             dropped,
         )
         field = replace(field, notices=(*field.notices, notice))
@@ -166,13 +166,18 @@ def _rough_families(
         if rough is None:
             continue
         stack = find_stack(
-            rough.height_um, rough.profile, diameter_um=thickness,
+            rough.height_um,
+            rough.profile,
+            diameter_um=thickness,
             blur_um=math.hypot(blur, 0.3 * bin_um),
         )
         if stack is None or stack.residual > _WORST_STACK:
             continue
         track = track_family(
-            material, rough, heights_um=stack.heights_um, diameter_um=stack.diameter_um,
+            material,
+            rough,
+            heights_um=stack.heights_um,
+            diameter_um=stack.diameter_um,
             points=points,
         )
         if track is not None:
@@ -182,7 +187,9 @@ def _rough_families(
 
 def _first_optics(material: MaterialMap) -> Optics:
     """Return where the fit of optics starts: the blur seen at edges."""
-    fwhm = material.blur_um.value if material.blur_um is not None else 2.0 * max(material.spacing_um)
+    fwhm = (
+        material.blur_um.value if material.blur_um is not None else 2.0 * max(material.spacing_um)
+    )
     sigma = max(fwhm / FWHM_PER_SIGMA, 0.25 * max(material.spacing_um))
     return Optics(1.0, (sigma, sigma, sigma), 0.02, 1.0)
 
@@ -233,8 +240,11 @@ def _restacked(family: FamilyTrack, count: int, diameter_um: float) -> FamilyTra
         high = float(wall.height_um[-1] + wall.radius_um[-1]) - 0.5 * diameter_um
         walls.append(
             replace(
-                wall, height_um=np.linspace(low, high, count), offset_um=np.zeros(count),
-                radius_um=np.full(count, 0.5 * diameter_um), present=np.ones(count, np.bool_),
+                wall,
+                height_um=np.linspace(low, high, count),
+                offset_um=np.zeros(count),
+                radius_um=np.full(count, 0.5 * diameter_um),
+                present=np.ones(count, np.bool_),
             )
         )
     return replace(family, walls=tuple(walls))
@@ -261,8 +271,14 @@ def _columns(
         radius = max(float(w.radius_um.max()) for w in family.walls)
         bin_um = max(0.5 * coarse, radius / 8.0)
         bins = gather_walls(
-            material, near, family, number=number, segments=segments,
-            half_width_um=radius + 1.6 * fwhm + coarse, bin_um=bin_um, trim_um=1.5 * radius,
+            material,
+            near,
+            family,
+            number=number,
+            segments=segments,
+            half_width_um=radius + 1.6 * fwhm + coarse,
+            bin_um=bin_um,
+            trim_um=1.5 * radius,
         )
         columns, parts, stations = [], [], []
         for w, wall in enumerate(family.walls):
@@ -285,15 +301,17 @@ def _spread(columns: list[Column], limit: int) -> list[Column]:
 
 
 def _fit_families(
-    families: list[FamilyTrack], gathered: list[_Gathered], optics: Optics, *, last: bool,
+    families: list[FamilyTrack],
+    gathered: list[_Gathered],
+    optics: Optics,
+    *,
+    last: bool,
     progress: Progress,
 ) -> tuple[list[FamilyTrack], list[FittedWall]]:
     """Fit every wall; return the tracks bettered and, the last time, the walls by segments."""
     tracks, fitted = [], []
     for number, (family, group) in enumerate(zip(families, gathered, strict=True)):
-        columns = [
-            fit_discs(c, optics, group.grid, priors=Priors())[0] for c in group.columns
-        ]
+        columns = [fit_discs(c, optics, group.grid, priors=Priors())[0] for c in group.columns]
         # Second round: unresolved heights and radii are drawn to what the family shows.
         columns = _redrawn(family, columns)
         results = [fit_discs(c, optics, group.grid, priors=Priors()) for c in columns]
@@ -301,11 +319,7 @@ def _fit_families(
         tracks.append(_retracked(family, columns))
         if last:
             for w, (column, covariance) in enumerate(results):
-                fitted.append(
-                    _followed(
-                        number, w, family, column, covariance, group, optics
-                    )
-                )
+                fitted.append(_followed(number, w, family, column, covariance, group, optics))
         progress("fibres", (0.6 if last else 0.3) + 0.3 * (number + 1) / len(families))
     return tracks, fitted
 
@@ -344,16 +358,25 @@ def _retracked(family: FamilyTrack, columns: list[Column]) -> FamilyTrack:
         offset[wall.present] = column.centre_n - (start + slope * column.centre_h)
         walls.append(
             replace(
-                wall, position_um=wall.position_um + float(start), slope=float(slope),
-                offset_um=offset, height_um=height, radius_um=radius,
+                wall,
+                position_um=wall.position_um + float(start),
+                slope=float(slope),
+                offset_um=offset,
+                height_um=height,
+                radius_um=radius,
             )
         )
     return replace(family, walls=tuple(walls))
 
 
 def _followed(
-    number: int, w: int, family: FamilyTrack, column: Column, covariance: NDArray[np.float64],
-    group: _Gathered, optics: Optics,
+    number: int,
+    w: int,
+    family: FamilyTrack,
+    column: Column,
+    covariance: NDArray[np.float64],
+    group: _Gathered,
+    optics: Optics,
 ) -> FittedWall:
     """Fit the wall's parts one by one and return its fibres' centres along it."""
     wall = family.walls[w]
@@ -366,12 +389,17 @@ def _followed(
         up.append(moved.centre_h)
         along.append(station)
     return FittedWall(
-        family=number, axes=family.axes, present=wall.present,
-        along_um=np.array(along), across_um=np.array(across).reshape(len(along), -1),
+        family=number,
+        axes=family.axes,
+        present=wall.present,
+        along_um=np.array(along),
+        across_um=np.array(across).reshape(len(along), -1),
         up_um=np.array(up).reshape(len(along), -1),
         radius_um=column.radius * math.sqrt(optics.flatness),
         u_radius_um=np.sqrt(np.diag(covariance)[2::3]),
-        height_over_width=optics.flatness, start_um=wall.start_um, end_um=wall.end_um,
+        height_over_width=optics.flatness,
+        start_um=wall.start_um,
+        end_um=wall.end_um,
         misfit=relative_misfit(column, optics, group.grid),
     )
 
@@ -389,14 +417,20 @@ def _better_material(
     blur = tuple(FWHM_PER_SIGMA * _effective(s, optics.share) for s in optics.sigma_um)
     mean = float(np.mean(blur))
     return replace(
-        material, fraction=fraction, polymer=polymer, u_polymer=u_polymer,
+        material,
+        fraction=fraction,
+        polymer=polymer,
+        u_polymer=u_polymer,
         threshold=material.air + material.level * (polymer - material.air)
-        if material.threshold_rule == "half-max" else material.threshold,
-        level=material.level if material.threshold_rule == "half-max"
+        if material.threshold_rule == "half-max"
+        else material.threshold,
+        level=material.level
+        if material.threshold_rule == "half-max"
         else (material.threshold - material.air) / (polymer - material.air),
         anchors_from="air: mean of voxels away from solid; polymer: fit of blurred cross-sections",
-        blur_um=Quantity(mean, FWHM_PER_SIGMA * math.hypot(u_sigma_um, 0.03 * optics.sigma_um[1]),
-                         "µm", 1),
+        blur_um=Quantity(
+            mean, FWHM_PER_SIGMA * math.hypot(u_sigma_um, 0.03 * optics.sigma_um[1]), "µm", 1
+        ),
         blur_axes_um=(blur[0], blur[1], blur[2]),
     )
 
@@ -422,10 +456,9 @@ def _effective(sigma: float, share: float) -> float:
 
 def _nothing_found(material: MaterialMap, frame: BuildFrame) -> FibreStage:
     up = frame.up if frame.up_confirmed else None
-    level = level_frame(
-        material, up=up, mirrored=False if frame.mirrored_confirmed else None
-    )
+    level = level_frame(material, up=up, mirrored=False if frame.mirrored_confirmed else None)
     notice = Notice(
-        "no_fibres", "no parallel fibres laid in layers were found: fibres, walls and shift are null"
+        "no_fibres",
+        "no parallel fibres laid in layers were found: fibres, walls and shift are null",
     )
     return FibreStage(FibreField(notices=(notice,)), level, material)

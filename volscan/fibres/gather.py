@@ -72,15 +72,23 @@ def track_family(
     n_walls = rough.position_um.size
     core = max(0.4 * radius, 0.75 * step)
     bin_h = 2.0 * core
-    h0 = float(heights_um[0]) - core - 2.0 * bin_h
-    h1 = float(heights_um[-1]) + core + 2.0 * bin_h
     unmarked = np.zeros(material.fraction.shape, np.uint8)
     fibres = np.zeros((n_walls, heights_um.size, stations))
     for k, height in enumerate(heights_um):
         gathered = wall_sections(
-            material.fraction, unmarked, np.uint8(0), spacing, rough.axes.matrix, base, rough.slope,
-            core, np.array([height - core, height + core]), np.full(n_walls, s0),
-            np.full(n_walls, step), stations, bin_h,
+            material.fraction,
+            unmarked,
+            np.uint8(0),
+            spacing,
+            rough.axes.matrix,
+            base,
+            rough.slope,
+            core,
+            np.array([height - core, height + core]),
+            np.full(n_walls, s0),
+            np.full(n_walls, step),
+            stations,
+            bin_h,
         )
         total = gathered[..., 1].sum(axis=(2, 3))
         count = gathered[..., 0].sum(axis=(2, 3))
@@ -97,10 +105,14 @@ def track_family(
         present = inside > _MISSING * float(np.median(inside))
         walls.append(
             WallTrack(
-                position_um=float(base[w]), slope=float(rough.slope[w]),
-                offset_um=np.zeros(heights_um.size), height_um=heights_um.copy(),
-                radius_um=np.full(heights_um.size, radius), present=present,
-                start_um=s0 + a * step, end_um=s0 + b * step,
+                position_um=float(base[w]),
+                slope=float(rough.slope[w]),
+                offset_um=np.zeros(heights_um.size),
+                height_um=heights_um.copy(),
+                radius_um=np.full(heights_um.size, radius),
+                present=present,
+                start_um=s0 + a * step,
+                end_um=s0 + b * step,
             )
         )
     return FamilyTrack(rough.axes, tuple(walls)) if walls else None
@@ -161,17 +173,29 @@ def gather_walls(
     end = np.array([w.end_um - trim_um for w in family.walls])
     return np.asarray(
         wall_sections(
-            material.fraction, near, np.uint8(255 ^ (1 << number)), np.array(material.spacing_um),
-            family.axes.matrix, np.array([w.position_um for w in family.walls]),
-            np.array([w.slope for w in family.walls]), half_width_um,
-            np.array([low - reach, high + reach]), start, (end - start) / segments, segments,
+            material.fraction,
+            near,
+            np.uint8(255 ^ (1 << number)),
+            np.array(material.spacing_um),
+            family.axes.matrix,
+            np.array([w.position_um for w in family.walls]),
+            np.array([w.slope for w in family.walls]),
+            half_width_um,
+            np.array([low - reach, high + reach]),
+            start,
+            (end - start) / segments,
+            segments,
             bin_um,
         )
     )
 
 
 def column_of(
-    bins: NDArray[np.float64], wall: WallTrack, axes: FamilyAxes, *, prior_r: FloatArray | None = None
+    bins: NDArray[np.float64],
+    wall: WallTrack,
+    axes: FamilyAxes,
+    *,
+    prior_r: FloatArray | None = None,
 ) -> Column:
     """Turn gathered bins (heights, across, channels) of one wall into a column to fit.
 
@@ -187,8 +211,14 @@ def column_of(
     height = wall.height_um[there]
     radius = wall.radius_um[there]
     return Column(
-        axes=axes, n=n[order], h=h[order], value=(flat[:, 1] / count)[order], count=count[order],
-        centre_n=wall.slope * height + wall.offset_um[there], centre_h=height.copy(),
-        radius=radius.copy(), prior_h=height.copy(),
+        axes=axes,
+        n=n[order],
+        h=h[order],
+        value=(flat[:, 1] / count)[order],
+        count=count[order],
+        centre_n=wall.slope * height + wall.offset_um[there],
+        centre_h=height.copy(),
+        radius=radius.copy(),
+        prior_h=height.copy(),
         prior_r=radius.copy() if prior_r is None else prior_r[there],
     )

@@ -72,14 +72,22 @@ def find_stack(
     fits.sort(key=lambda f: f[0])
     best = fits[0]
     return Stack(
-        heights_um=best[1], diameter_um=best[2], residual=best[0],
+        heights_um=best[1],
+        diameter_um=best[2],
+        residual=best[0],
         runner_up=fits[1][0] if len(fits) > 1 else math.inf,
     )
 
 
 def _fit_count(
-    height: FloatArray, y: FloatArray, count: int, low: float, high: float,
-    diameter: float, blur: float, step: float,
+    height: FloatArray,
+    y: FloatArray,
+    count: int,
+    low: float,
+    high: float,
+    diameter: float,
+    blur: float,
+    step: float,
 ) -> tuple[float, FloatArray, float] | None:
     """Fit base, top, diameter, amplitude and blur of a stack of `count` discs."""
     r0 = 0.5 * diameter
@@ -117,11 +125,11 @@ def _profile(
 ) -> FloatArray:
     """Return the blurred chord of a stack of discs at evenly spaced heights."""
     fine = 5
-    pad = int(math.ceil(4.0 * blur / step)) + 1
+    pad = math.ceil(4.0 * blur / step) + 1
     rows = height[0] + (np.arange((height.size + 2 * pad) * fine) / fine - pad) * step
     q = (rows[:, None] - centres[None, :]) / radius
     chord = 2.0 * radius * np.sqrt(np.clip(1.0 - q**2, 0.0, None)).max(axis=1)
-    half = int(math.ceil(4.0 * blur / step * fine))
+    half = math.ceil(4.0 * blur / step * fine)
     x = np.arange(-half, half + 1) * step / fine
     kernel = np.exp(-0.5 * (x / blur) ** 2)
     blurred = np.convolve(chord, kernel / kernel.sum(), mode="same")

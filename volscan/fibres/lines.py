@@ -89,8 +89,11 @@ def refined_frame(frame: BuildFrame, walls: list[FittedWall]) -> BuildFrame:
     u = math.degrees(math.sqrt(max(float(np.trace(covariance)) / 2.0, 1e-12)))
     low = _lowest(walls, h)
     return plate_frame(
-        h, base_um=low, up=frame.up if frame.up_confirmed else None,
-        mirrored=False if frame.mirrored_confirmed else None, u_tilt_deg=u,
+        h,
+        base_um=low,
+        up=frame.up if frame.up_confirmed else None,
+        mirrored=False if frame.mirrored_confirmed else None,
+        u_tilt_deg=u,
         h_from="the layers' own planes",
     )
 
@@ -106,8 +109,8 @@ def _level(
     centred = a - means[g]
     rest = v - mean_v[g]
     normal = centred.T @ (centred * weight[:, None])
-    tilt = -np.linalg.lstsq(normal, centred.T @ (rest * weight), rcond=1e-10)[0]
-    return tilt, normal, rest + centred @ tilt, centred
+    tilt = -1.0 * np.linalg.lstsq(normal, centred.T @ (rest * weight), rcond=1e-10)[0]
+    return np.asarray(tilt, dtype=np.float64), normal, np.asarray(rest + centred @ tilt), centred
 
 
 def _layer_labels(walls: list[FittedWall], h: FloatArray) -> list[NDArray[np.int64]]:
@@ -145,14 +148,10 @@ def field_from_walls(
     """Return the fibres in build coordinates, sorted into families, walls and layers."""
     order, directions = _sorted_families(walls, frame, families)
     rank = {family: i for i, family in enumerate(order)}
-    ordered = sorted(
-        walls, key=lambda w: (rank[w.family], _place(w, frame, directions[w.family]))
-    )
+    ordered = sorted(walls, key=lambda w: (rank[w.family], _place(w, frame, directions[w.family])))
     diameter = 2.0 * float(np.mean(np.concatenate([w.radius_um for w in ordered])))
     heights = [
-        float(v)
-        for w in ordered
-        for v in (frame.to_build(w.centres())[..., 2]).mean(axis=0)
+        float(v) for w in ordered for v in (frame.to_build(w.centres())[..., 2]).mean(axis=0)
     ]
     levels = _clusters(np.array(heights), _ONE_LAYER * diameter)
     fibres: list[Fibre] = []
@@ -167,11 +166,17 @@ def field_from_walls(
             layer = int(np.argmin(np.abs(levels - heights[counter])))
             fibres.append(
                 Fibre(
-                    id=counter, family=rank[wall.family], layer=layer, wall=number,
-                    points_um=points, diameters_um=np.full(points.shape[0], d),
+                    id=counter,
+                    family=rank[wall.family],
+                    layer=layer,
+                    wall=number,
+                    points_um=points,
+                    diameters_um=np.full(points.shape[0], d),
                     diameter_um=Quantity(
-                        d, combine_u([2.0 * wall.u_radius_um[k], _SHARED_DIAMETER_ERROR * d]),
-                        "µm", 1,
+                        d,
+                        combine_u([2.0 * wall.u_radius_um[k], _SHARED_DIAMETER_ERROR * d]),
+                        "µm",
+                        1,
                     ),
                     direction_deg=directions[wall.family],
                 )
@@ -243,12 +248,14 @@ def _clusters(values: FloatArray, gap: float) -> FloatArray:
 
 
 def _family(
-    number: int, walls: list[FittedWall], fibres: list[Fibre], frame: BuildFrame,
+    number: int,
+    walls: list[FittedWall],
+    fibres: list[Fibre],
+    frame: BuildFrame,
     direction_deg: float,
 ) -> Family:
     """Sum up one family."""
     own = [f for f in fibres if f.family == number]
-    normal = left_normal_xy(direction_deg)
     angles = []
     for wall in walls:
         built = frame.to_build(wall.centres())
@@ -265,7 +272,10 @@ def _family(
         residual = places - np.polyval(np.polyfit(index, places, 1), index)
         u_place = 0.02 * max(w.radius_um.mean() for w in walls)
         spacing = Quantity(
-            float(gaps.mean()), float(math.sqrt(2.0) * u_place / gaps.size), "µm", gaps.size,
+            float(gaps.mean()),
+            float(math.sqrt(2.0) * u_place / gaps.size),
+            "µm",
+            gaps.size,
             float(gaps.std(ddof=1)) if gaps.size > 1 else None,
         )
         rms, largest = float(np.sqrt(np.mean(residual**2))), float(np.abs(residual).max())
@@ -275,13 +285,19 @@ def _family(
         id=number,
         direction_deg=Quantity(
             direction_deg,
-            max(float(np.std(angles)) / math.sqrt(len(angles)), 0.005), "deg", len(angles),
+            max(float(np.std(angles)) / math.sqrt(len(angles)), 0.005),
+            "deg",
+            len(angles),
             float(np.std(angles, ddof=1)) if len(angles) > 1 else None,
         ),
         spacing_um=spacing,
         diameter_um=_mean_diameter(d, [f.diameter_um.u or 0.0 for f in own]),
-        count=len(own), layers=layers, walls=len(walls),
-        rise_per_fibre_um=_rise(walls, frame), placement_rms_um=rms, placement_max_um=largest,
+        count=len(own),
+        layers=layers,
+        walls=len(walls),
+        rise_per_fibre_um=_rise(walls, frame),
+        placement_rms_um=rms,
+        placement_max_um=largest,
     )
 
 
@@ -289,7 +305,10 @@ def _mean_diameter(d: FloatArray, u: list[float]) -> Quantity:
     mean = float(d.mean())
     own = float(np.mean(u)) / math.sqrt(d.size)
     return Quantity(
-        mean, combine_u([own, _SHARED_DIAMETER_ERROR * mean]), "µm", d.size,
+        mean,
+        combine_u([own, _SHARED_DIAMETER_ERROR * mean]),
+        "µm",
+        d.size,
         float(d.std(ddof=1)) if d.size > 1 else None,
     )
 
@@ -310,8 +329,11 @@ def _rise(walls: list[FittedWall], frame: BuildFrame) -> Quantity | None:
 
 
 def _field(
-    fibres: tuple[Fibre, ...], families: tuple[Family, ...], levels: FloatArray,
-    walls: list[FittedWall], frame: BuildFrame,
+    fibres: tuple[Fibre, ...],
+    families: tuple[Family, ...],
+    levels: FloatArray,
+    walls: list[FittedWall],
+    frame: BuildFrame,
 ) -> FibreField:
     d = np.array([f.diameter_um.value for f in fibres])
     notices = []
@@ -323,14 +345,19 @@ def _field(
         gaps = np.diff(levels)
         mean = float(gaps.mean())
         step = Quantity(
-            mean, max(0.05 * float(d.mean()) / (levels.size - 1), 0.002 * mean), "µm", gaps.size,
+            mean,
+            max(0.05 * float(d.mean()) / (levels.size - 1), 0.002 * mean),
+            "µm",
+            gaps.size,
             float(gaps.std(ddof=1)) if gaps.size > 1 else None,
         )
     half = 0.5 * float(d.mean()) * math.sqrt(float(np.mean([w.height_over_width for w in walls])))
     return FibreField(
-        fibres=fibres, families=families,
+        fibres=fibres,
+        families=families,
         diameter_um=_mean_diameter(d, [f.diameter_um.u or 0.0 for f in fibres]),
-        layer_count=int(levels.size), layer_heights_um=tuple(float(v) for v in levels),
+        layer_count=int(levels.size),
+        layer_heights_um=tuple(float(v) for v in levels),
         layer_height_um=step,
         scaffold_height_um=Quantity(
             float(levels[-1] - levels[0]) + 2.0 * half, 0.05 * float(d.mean()), "µm", 1

@@ -67,7 +67,11 @@ def find_plate_frame(
     heights = points @ h
     base = float(np.percentile(heights, 0.2))
     return plate_frame(
-        h, base_um=base, up=up, mirrored=mirrored, u_tilt_deg=None,
+        h,
+        base_um=base,
+        up=up,
+        mirrored=mirrored,
+        u_tilt_deg=None,
         h_from="sharpest height profile of the solid",
     )
 
@@ -80,7 +84,11 @@ def level_frame(
     points = solid_points_um(material, limit=_POINTS)
     base = float((points @ h).min()) if points.size else 0.0
     return plate_frame(
-        h, base_um=base, up=up, mirrored=mirrored, u_tilt_deg=None,
+        h,
+        base_um=base,
+        up=up,
+        mirrored=mirrored,
+        u_tilt_deg=None,
         h_from="the image axis, assumed: no layers were found",
     )
 
@@ -102,12 +110,20 @@ def plate_frame(
     x = lead - (lead @ h) * h
     x /= np.linalg.norm(x)
     # Cross products are taken in (x, y, z); vectors are stored [z, y, x].
-    y = np.cross(h[::-1], x[::-1])[::-1]
+    y = np.asarray(np.cross(h[::-1], x[::-1])[::-1])
     tilt = math.degrees(math.acos(min(1.0, float(h @ axis))))
     return BuildFrame(
-        kind="plate", origin_um=h * base_um, x=x, y=y, h=h, up=named,
-        up_confirmed=up is not None, mirrored_confirmed=mirrored is not None,
-        mount_tilt_deg=tilt, u_tilt_deg=u_tilt_deg, h_from=h_from,
+        kind="plate",
+        origin_um=h * base_um,
+        x=x,
+        y=y,
+        h=h,
+        up=named,
+        up_confirmed=up is not None,
+        mirrored_confirmed=mirrored is not None,
+        mount_tilt_deg=tilt,
+        u_tilt_deg=u_tilt_deg,
+        h_from=h_from,
     )
 
 
@@ -118,7 +134,7 @@ def solid_points_um(material: MaterialMap, *, limit: int) -> FloatArray:
         # A fixed stride that shares no factor with row lengths draws evenly and repeatably.
         index = index[np.linspace(0, index.size - 1, limit).astype(np.int64)]
     z, y, x = np.unravel_index(index, material.solid.shape)
-    return np.stack([z, y, x], axis=1) * np.array(material.spacing_um)
+    return np.asarray(np.stack([z, y, x], axis=1) * np.array(material.spacing_um))
 
 
 def _sharpest_normal(
@@ -139,7 +155,7 @@ def _sharpest_normal(
         scores = {}
         for t in offsets:
             for s in offsets:
-                tilt = best + (t, s)
+                tilt = best + np.array([t, s])
                 if math.hypot(*tilt) > reach:
                     continue
                 normal = axis + tilt[0] * first + tilt[1] * second

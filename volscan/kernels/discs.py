@@ -11,6 +11,9 @@ import math
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+
+F64 = NDArray[np.float64]
 
 _SQRT2 = math.sqrt(2.0)
 _SQRT2PI = math.sqrt(2.0 * math.pi)
@@ -91,8 +94,22 @@ def _values(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _jacobian(  # type: ignore[no-untyped-def]
-    n, h, centre_h, radius_n, radius_h, left, right, owner_left, owner_right, h_start, row_step,
-    sigma_n, sigma_h, share, widening, out
+    n,
+    h,
+    centre_h,
+    radius_n,
+    radius_h,
+    left,
+    right,
+    owner_left,
+    owner_right,
+    h_start,
+    row_step,
+    sigma_n,
+    sigma_h,
+    share,
+    widening,
+    out,
 ):
     parts = 2 if share > 1e-4 else 1
     for q in range(n.size):
@@ -131,7 +148,9 @@ def _jacobian(  # type: ignore[no-untyped-def]
                     out[q, 3 * k + 2] += outward / chord
 
 
-def _drawn(centre_n, centre_h, radius_n, radius_h, row_step):  # type: ignore[no-untyped-def]
+def _drawn(
+    centre_n: F64, centre_h: F64, radius_n: F64, radius_h: F64, row_step: float
+) -> tuple[float, F64, F64, tuple[NDArray[np.int64], NDArray[np.int64]]]:
     h_start = float(np.min(centre_h - radius_h)) - row_step
     h_end = float(np.max(centre_h + radius_h)) + row_step
     rows = int((h_end - h_start) / row_step) + 1
@@ -141,9 +160,20 @@ def _drawn(centre_n, centre_h, radius_n, radius_h, row_step):  # type: ignore[no
     return h_start, left, right, owners
 
 
-def column_values(  # type: ignore[no-untyped-def]
-    n, h, centre_n, centre_h, radius_n, radius_h, *, sigma_n, sigma_h, share, widening, row_step
-):
+def column_values(
+    n: F64,
+    h: F64,
+    centre_n: F64,
+    centre_h: F64,
+    radius_n: F64,
+    radius_h: F64,
+    *,
+    sigma_n: float,
+    sigma_h: float,
+    share: float,
+    widening: float,
+    row_step: float,
+) -> F64:
     """Return the blurred union of a column of discs at points (n, h).
 
     Parameters
@@ -161,14 +191,26 @@ def column_values(  # type: ignore[no-untyped-def]
         Height of the rows in which the union is drawn.
     """
     h_start, left, right, _ = _drawn(centre_n, centre_h, radius_n, radius_h, row_step)
-    return _values(
+    values: F64 = _values(
         n, h, left, right, h_start, row_step, sigma_n, sigma_h, share, widening, _ERF
     )
+    return values
 
 
-def column_jacobian(  # type: ignore[no-untyped-def]
-    n, h, centre_n, centre_h, radius_n, radius_h, *, sigma_n, sigma_h, share, widening, row_step
-):
+def column_jacobian(
+    n: F64,
+    h: F64,
+    centre_n: F64,
+    centre_h: F64,
+    radius_n: F64,
+    radius_h: F64,
+    *,
+    sigma_n: float,
+    sigma_h: float,
+    share: float,
+    widening: float,
+    row_step: float,
+) -> F64:
     """Return (points, 3 × discs): d(value)/d(centre_n, centre_h, radius_n) of each disc in turn.
 
     `radius_h` is taken to follow `radius_n` in proportion. Rows of a sixtieth of the radius make
@@ -177,7 +219,20 @@ def column_jacobian(  # type: ignore[no-untyped-def]
     h_start, left, right, owners = _drawn(centre_n, centre_h, radius_n, radius_h, row_step)
     out = np.zeros((n.size, 3 * centre_n.size))
     _jacobian(
-        n, h, centre_h, radius_n, radius_h, left, right, *owners, h_start, row_step, sigma_n,
-        sigma_h, share, widening, out,
+        n,
+        h,
+        centre_h,
+        radius_n,
+        radius_h,
+        left,
+        right,
+        *owners,
+        h_start,
+        row_step,
+        sigma_n,
+        sigma_h,
+        share,
+        widening,
+        out,
     )
     return out

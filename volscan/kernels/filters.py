@@ -15,7 +15,7 @@ def gaussian_weights(sigma_vox: float) -> NDArray[np.float32]:
     half = max(1, int(np.ceil(TRUNCATE_SIGMAS * sigma_vox)))
     x = np.arange(-half, half + 1, dtype=np.float64)
     w = np.exp(-0.5 * (x / sigma_vox) ** 2)
-    return (w / w.sum()).astype(np.float32)
+    return np.asarray(w / w.sum(), dtype=np.float32)
 
 
 def smooth(

@@ -121,15 +121,17 @@ def prepare_ct(
     del smoothed
     progress("prepare", 0.8)
 
-    level, rule = _surface_level(grey=volume.samples, rule=threshold, air=air, polymer=polymer,
-                                 noise=noise_air)
+    level, rule = _surface_level(
+        grey=volume.samples, rule=threshold, air=air, polymer=polymer, noise=noise_air
+    )
     spacing = volume.spacing_um
     coarsest = max(spacing)
     blur_um = (
         None
         if blur is None
-        else Quantity(FWHM_PER_SIGMA * blur * coarsest, 0.2 * FWHM_PER_SIGMA * blur * coarsest,
-                      "µm", 1)
+        else Quantity(
+            FWHM_PER_SIGMA * blur * coarsest, 0.2 * FWHM_PER_SIGMA * blur * coarsest, "µm", 1
+        )
     )
     progress("prepare", 1.0)
     return MaterialMap(
@@ -161,7 +163,7 @@ def prepare_ct(
 
 def _first_look(smoothed: NDArray[np.float32]) -> _FirstLook:
     """Tell solid from air in the smoothed scan, roughly."""
-    step = max(1, int(round((smoothed.size / 4e6) ** (1 / 3))))
+    step = max(1, round((smoothed.size / 4e6) ** (1 / 3)))
     sample = smoothed[::step, ::step, ::step].ravel().astype(np.float64)
     low, high = np.percentile(sample, [0.05, 99.95])
     if not high > low:
@@ -184,9 +186,7 @@ def _first_look(smoothed: NDArray[np.float32]) -> _FirstLook:
     bright = smoothed > np.float32(air + 5.0 * noise)
     values = smoothed[bright][:: max(1, int(bright.sum() / 2e6))]
     if values.size < _SMALLEST_SOLID_VOX:
-        raise NothingToMeasureError(
-            "no solid found: nothing in the scan stands out from its noise"
-        )
+        raise NothingToMeasureError("no solid found: nothing in the scan stands out from its noise")
     polymer = float(np.percentile(values, 95.0))
     solid = smoothed > np.float32(0.5 * (air + polymer))
     cc3d.dust(solid, threshold=_SMALLEST_SOLID_VOX, connectivity=26, in_place=True)
@@ -234,7 +234,7 @@ def _noise_correlation_vox(
         return 1.0
     crop = (slice(nz * b), slice(ny * b), slice(nx * b))
     blocks = (nz, b, ny, b, nx, b)
-    whole = far[crop].reshape(blocks).all(axis=(1, 3, 5))
+    whole = np.asarray(far[crop].reshape(blocks).all(axis=(1, 3, 5)), dtype=np.bool_)
     means = grey[crop].reshape(blocks).mean(axis=(1, 3, 5), dtype=np.float64)
     pair = whole[:, :, 1:] & whole[:, :, :-1]
     if int(pair.sum()) < 20:
@@ -248,8 +248,9 @@ def _typical_thickness_vox(depth: NDArray[np.float32]) -> float:
     ridges = []
     for k in np.unique(np.linspace(1, depth.shape[0] - 2, num=24, dtype=int)):
         slab = depth[k - 1 : k + 2]
-        peak = maximum_filter(slab, size=3, mode="nearest")[1]
-        ridges.append(slab[1][(slab[1] > 0.9) & (slab[1] >= peak)])
+        peak = np.asarray(maximum_filter(slab, size=3, mode="nearest"))[1]
+        middle = slab[1]
+        ridges.append(middle[(middle > 0.9) & (middle >= peak)])
     values = np.concatenate(ridges) if ridges else np.empty(0)
     return 2.0 * float(np.median(values)) - 0.5 if values.size else 1.0
 

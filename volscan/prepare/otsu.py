@@ -27,5 +27,5 @@ def otsu_threshold(grey: NDArray[Any]) -> float:
     >>> round(otsu_threshold(np.repeat([0.0, 10.0], 50).reshape(4, 5, 5)))
     0
     """
-    step = max(1, int(round((grey.size / _SAMPLE) ** (1 / 3))))
+    step = max(1, round((grey.size / _SAMPLE) ** (1 / 3)))
     return float(threshold_otsu(np.asarray(grey[::step, ::step, ::step], dtype=np.float64)))

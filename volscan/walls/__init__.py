@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from volscan.fibres.field import FibreField
-from volscan.geometry import BuildFrame, Fibre
+from volscan.geometry import BuildFrame, Fibre, FloatArray
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
 from volscan.quantity import Notice
@@ -59,9 +59,15 @@ def measure_walls(
         spacing = family.spacing_um.value if family.spacing_um is not None else 0.0
         walls.append(
             wall_of(
-                number, fit, fibres, layers=len({f.layer for f in field.fibres if f.family == family.id}), direction_deg=fibres[0].direction_deg,
-                frame=frame, middle_um=float(0.5 * (min(own) + max(own))),
-                half_spacing_um=0.5 * spacing, tolerance_deg=upright_tolerance_deg,
+                number,
+                fit,
+                fibres,
+                layers=len(_layers(field, family.id)),
+                direction_deg=fibres[0].direction_deg,
+                frame=frame,
+                middle_um=float(0.5 * (min(own) + max(own))),
+                half_spacing_um=0.5 * spacing,
+                tolerance_deg=upright_tolerance_deg,
             )
         )
     sheets = wall_sheets(material, frame, field.fibres, tuple(walls))
@@ -73,9 +79,13 @@ def measure_walls(
     return WallSet(tuple(walls), sheets, notices)
 
 
-def _numbers(fibres: list[Fibre], field: FibreField) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _layers(field: FibreField, family: int) -> list[int]:
+    """Return the layers of the print that a family has fibres in, from the lowest."""
+    return sorted({f.layer for f in field.fibres if f.family == family})
+
+
+def _numbers(fibres: list[Fibre], field: FibreField) -> FloatArray:
     """Return each fibre's number in its wall from the family's lowest layer, gaps counted."""
-    family = fibres[0].family
-    layers = sorted({f.layer for f in field.fibres if f.family == family})
+    layers = _layers(field, fibres[0].family)
     rank = {layer: i for i, layer in enumerate(layers)}
     return np.array([rank[f.layer] for f in fibres], dtype=np.float64)

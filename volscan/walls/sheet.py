@@ -36,26 +36,34 @@ def wall_sheets(
         ends = wall.path_um @ np.array([math.cos(a), math.sin(a)])
         shift = axes @ frame.origin_um
         bins = wall_sections(
-            material.fraction, near, np.uint8(255 ^ (1 << (wall.family % 8))), spacing, axes,
-            np.array([wall.position_um + shift[1]]), np.zeros(1), reach,
-            np.array([low, high]) + shift[2], np.array([ends.min() + shift[0]]),
-            np.array([float(np.ptp(ends))]), 1, bin_um,
+            material.fraction,
+            near,
+            np.uint8(255 ^ (1 << (wall.family % 8))),
+            spacing,
+            axes,
+            np.array([wall.position_um + shift[1]]),
+            np.zeros(1),
+            reach,
+            np.array([low, high]) + shift[2],
+            np.array([ends.min() + shift[0]]),
+            np.array([float(np.ptp(ends))]),
+            1,
+            bin_um,
         )[0, 0]
         count = bins[..., 0]
         section = np.where(count > 0, bins[..., 1] / np.maximum(count, 1.0), 0.0)
         sheets.append(
             WallSheet(
-                wall=wall.id, section=section.astype(np.float32),
-                across_um=-reach + (np.arange(section.shape[1]) + 0.5) * bin_um,
-                height_um=low + (np.arange(section.shape[0]) + 0.5) * bin_um,
+                wall=wall.id,
+                section=section.astype(np.float32),
+                across_um=np.asarray(-reach + (np.arange(section.shape[1]) + 0.5) * bin_um),
+                height_um=np.asarray(low + (np.arange(section.shape[0]) + 0.5) * bin_um),
             )
         )
     return tuple(sheets)
 
 
-def _near(
-    material: MaterialMap, frame: BuildFrame, fibres: tuple[Fibre, ...]
-) -> NDArray[np.uint8]:
+def _near(material: MaterialMap, frame: BuildFrame, fibres: tuple[Fibre, ...]) -> NDArray[np.uint8]:
     """Return (z, y, x) uint8 with bit j set near fibres of family j."""
     near = np.zeros(material.fraction.shape, np.uint8)
     spacing = np.array(material.spacing_um)
@@ -63,7 +71,11 @@ def _near(
     for fibre in fibres:
         ends = frame.to_scan(fibre.points_um[[0, -1]])
         mark_near_line(
-            near, np.uint8(1 << (fibre.family % 8)), spacing, ends[0], ends[1],
+            near,
+            np.uint8(1 << (fibre.family % 8)),
+            spacing,
+            ends[0],
+            ends[1],
             0.5 * fibre.diameter_um.value + blur,
         )
     return near

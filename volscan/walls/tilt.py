@@ -56,17 +56,22 @@ def fit_wall(fibres: list[Fibre], numbers: FloatArray, *, direction_deg: float) 
         across[:, k] = np.interp(stations, v[order], (fibre.points_um[:, :2] @ normal)[order])
         height[:, k] = np.interp(stations, v[order], fibre.points_um[order, 2])
     if len(fibres) > 1:
-        slopes = np.array(
-            [np.polyfit(h, n, 1)[0] for h, n in zip(height, across, strict=True)]
-        )
+        slopes = np.array([np.polyfit(h, n, 1)[0] for h, n in zip(height, across, strict=True)])
         steps = np.array([np.polyfit(numbers, n, 1)[0] for n in across])
         slope = float(np.polyfit(height.mean(axis=0), across.mean(axis=0), 1)[0])
     else:
         slopes, steps, slope = np.empty(0), np.empty(0), float("nan")
     middle = float(across.mean())
     return WallFit(
-        stations, across, height, numbers, slope, slopes, steps,
-        low * along + middle * normal, high * along + middle * normal,
+        stations,
+        across,
+        height,
+        numbers,
+        slope,
+        slopes,
+        steps,
+        low * along + middle * normal,
+        high * along + middle * normal,
     )
 
 
@@ -116,12 +121,20 @@ def wall_of(
     heights[index] = height
     offsets[index] = across - across[0]
     return Wall(
-        id=number, family=fibres[0].family, direction_deg=direction_deg, position_um=position,
-        length_um=float(np.mean([f.length_um for f in fibres])), height_um=top - base,
-        tilt_deg=tilt, lean_vector=vector,
+        id=number,
+        family=fibres[0].family,
+        direction_deg=direction_deg,
+        position_um=position,
+        length_um=float(np.mean([f.length_um for f in fibres])),
+        height_um=top - base,
+        tilt_deg=tilt,
+        lean_vector=vector,
         lean=_lean(tilt, position - middle_um, half_spacing_um, tolerance_deg),
-        tilt_along=along, layer_heights_um=heights, layer_offset_um=offsets,
-        offset_per_fibre_um=step, path_um=np.stack([fit.start, fit.end]),
+        tilt_along=along,
+        layer_heights_um=heights,
+        layer_offset_um=offsets,
+        offset_per_fibre_um=step,
+        path_um=np.stack([fit.start, fit.end]),
     )
 
 
@@ -132,7 +145,10 @@ def _tilt(fit: WallFit, frame: BuildFrame) -> Quantity:
     scatter = per_slope * float(fit.slopes.std(ddof=1)) / math.sqrt(fit.slopes.size)
     u = combine_u([scatter, frame.u_tilt_deg or 0.0, _MODEL_U_DEG])
     return Quantity(
-        value, u if frame.u_tilt_deg is not None else None, "deg", fit.numbers.size,
+        value,
+        u if frame.u_tilt_deg is not None else None,
+        "deg",
+        fit.numbers.size,
         per_slope * float(fit.slopes.std(ddof=1)),
     )
 
@@ -145,7 +161,10 @@ def _step(fit: WallFit, frame: BuildFrame, height: FloatArray) -> Quantity:
     frame_part = rise * math.radians(math.hypot(frame.u_tilt_deg or 0.0, _MODEL_U_DEG))
     u = combine_u([scatter, frame_part])
     return Quantity(
-        value, u if frame.u_tilt_deg is not None else None, "µm", fit.numbers.size,
+        value,
+        u if frame.u_tilt_deg is not None else None,
+        "µm",
+        fit.numbers.size,
         float(fit.steps.std(ddof=1)),
     )
 
