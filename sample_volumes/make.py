@@ -33,12 +33,17 @@ def advised_rows(scan: Path) -> list[list[float]]:
 
 def shifted_spec(text: str, rows: list[list[float]]) -> str:
     """Return a spec with a layer shift added and another name and noise."""
-    text = text.replace('name = "eardrum patch"', 'name = "eardrum patch, shifted"')
-    text = text.replace("every wall leans.", "printed again, shifted as advised.")
-    text = text.replace("seed = 21", "seed = 23")
-    return text.replace("[scanner]", f"shift_per_fibre_um = {rows}\n\n[scanner]").replace(
-        "\n\nshift_per", "\nshift_per"
-    )
+    changes = {
+        "every wall leans.": "the same causes, shifted.",
+        'name = "eardrum patch"': 'name = "eardrum patch, shifted"',
+        "\n\n[scanner]": f"\nshift_per_fibre_um = {rows}\n\n[scanner]",
+        "seed = 21": "seed = 23",
+    }
+    for old, new in changes.items():
+        if text.count(old) != 1:
+            raise SystemExit(f"the spec of {FIRST} must hold {old!r} once")
+        text = text.replace(old, new)
+    return text
 
 
 def main() -> None:
