@@ -32,6 +32,7 @@ from volscan.fibres.crosssection import (
 from volscan.fibres.directions import find_directions
 from volscan.fibres.field import FibreField
 from volscan.fibres.gather import (
+    MOST_FAMILIES,
     FamilyTrack,
     column_of,
     gather_walls,
@@ -160,7 +161,7 @@ def _rough_families(
     thickness = max(material.rough_thickness_um, 2.0 * bin_um)
     blur = _first_optics(material).sigma_um[1]
     tracks = []
-    for along in find_directions(points, frame.h, bin_um=bin_um)[:8]:
+    for along in find_directions(points, frame.h, bin_um=bin_um)[:MOST_FAMILIES]:
         axes = family_axes(along, frame.h)
         rough = find_walls(material, axes, points=points, thickness_um=thickness)
         if rough is None:

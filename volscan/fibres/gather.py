@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cc3d
+import edt
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
@@ -18,6 +20,11 @@ from volscan.prepare.material import MaterialMap
 _PRESENT = 0.5
 # A fibre whose core holds less than this share along its wall is missing.
 _MISSING = 0.4
+# Solid away from all fibres counts as a stray from this many voxels on; less is noise.
+_SMALLEST_STRAY_VOX = 64
+# The bit of `mark_families` that says so; families have the bits below.
+STRAY = np.uint8(128)
+MOST_FAMILIES = 7
 # Bins with fewer voxels than this say too little to keep.
 _FEWEST_VOXELS = 3
 
@@ -97,7 +104,7 @@ def track_family(
     smoothing = max(3, round(diameter_um / step))
     for w in range(n_walls):
         wall = uniform_filter1d(fibres[w].mean(axis=0), smoothing, mode="nearest")
-        span = _longest_run(wall)
+        span = _longest_run(wall, longest_gap=smoothing)
         if span is None or (span[1] - span[0]) * step < 3.0 * diameter_um:
             continue
         a, b = span
@@ -118,14 +125,18 @@ def track_family(
     return FamilyTrack(rough.axes, tuple(walls)) if walls else None
 
 
-def _longest_run(wall: FloatArray) -> tuple[int, int] | None:
-    """Return where the wall starts and ends: its usual level is that of its fuller half."""
+def _longest_run(wall: FloatArray, *, longest_gap: int) -> tuple[int, int] | None:
+    """Return where the wall starts and ends: its usual level is that of its fuller half.
+
+    Gaps up to `longest_gap` stations, about a diameter, are bridged; a longer one would carry the
+    wall on to the turning loops and crossing fibres beyond its end.
+    """
     top = float(np.median(np.sort(wall)[wall.size // 2 :]))
     top = max(top, float(np.percentile(wall, 75)))
     on = np.flatnonzero(wall > _PRESENT * top)
     if on.size == 0 or top <= 0:
         return None
-    breaks = np.flatnonzero(np.diff(on) > max(3, wall.size // 12))
+    breaks = np.flatnonzero(np.diff(on) > longest_gap)
     starts = np.concatenate([[0], breaks + 1])
     ends = np.concatenate([breaks, [on.size - 1]])
     longest = int(np.argmax(on[ends] - on[starts]))
@@ -135,7 +146,10 @@ def _longest_run(wall: FloatArray) -> tuple[int, int] | None:
 def mark_families(
     material: MaterialMap, families: list[FamilyTrack], *, margin_um: float
 ) -> NDArray[np.uint8]:
-    """Return (z, y, x) uint8: bit j is set near any fibre of family j.
+    """Return (z, y, x) uint8: bit j is set near any fibre of family j, the top bit near strays.
+
+    Strays are solid that no family's fibre comes near: turning loops, debris, films. What lies near
+    them is left out of every wall.
 
     `margin_um` is added to each fibre's radius: beyond it a fibre's blur no longer counts.
     """
@@ -151,6 +165,12 @@ def mark_families(
                 start = np.array([wall.start_um, across, height]) @ basis
                 end = np.array([wall.end_um, across, height]) @ basis
                 mark_near_line(near, bit, spacing, start, end, wall.radius_um[k] + margin_um)
+    stray = material.solid & (near == 0)
+    cc3d.dust(stray, threshold=_SMALLEST_STRAY_VOX, connectivity=26, in_place=True)
+    if stray.any():
+        reach = margin_um + max(float(w.radius_um.max()) for f in families for w in f.walls)
+        distance = edt.edt(~stray, anisotropy=material.spacing_um, parallel=2)
+        near[distance < reach] |= STRAY
     return near
 
 

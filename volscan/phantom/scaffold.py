@@ -193,9 +193,10 @@ class Scaffold:
 def swollen_diameter_um(laid_um: float, step_um: float, count: int) -> float:
     """Return the diameter of `count` equal circles, `step_um` apart, whose union keeps the area.
 
-    Solves count π d² / 4 - (count - 1) lens(d, step) = count π laid² / 4 for d, lens being what
-    two neighbouring circles share, r² (2 φ - sin 2φ) with cos φ = step / d. Circles two apart
-    must not meet, which holds for step >= d / 2.
+    Solves 2 (count - 1) A(step / 2) + 2 A(r) = count π laid² / 4 for d = 2 r. At each height the
+    union is as wide as the circle with the nearest centre, so every circle counts over half a
+    step to either side (the two outer ones to their end), with
+    A(t) = ∫ 2 sqrt(r² - z²) dz from 0 to t = t sqrt(r² - t²) + r² asin(t / r).
 
     Examples
     --------
@@ -203,17 +204,17 @@ def swollen_diameter_um(laid_um: float, step_um: float, count: int) -> float:
     20.0
     """
 
-    def excess(d: float) -> float:
-        phi = math.acos(min(1.0, step_um / d))
-        lens = (d / 2) ** 2 * (2 * phi - math.sin(2 * phi))
-        return count * math.pi * (d**2 - laid_um**2) / 4 - (count - 1) * lens
+    def area(r: float, t: float) -> float:
+        t = min(t, r)
+        return t * math.sqrt(r**2 - t**2) + r**2 * math.asin(t / r)
 
-    d = float(brentq(excess, laid_um, 2 * laid_um, xtol=1e-12 * laid_um))
-    if step_um < d / 2:
-        raise SettingsError(
-            f"layer height {step_um:g} µm is under half the welded diameter {d:g} µm: raise it"
-        )
-    return d
+    def excess(d: float) -> float:
+        r = d / 2
+        whole = 2 * (count - 1) * area(r, step_um / 2) + 2 * area(r, r)
+        return whole - count * math.pi * laid_um**2 / 4
+
+    # One circle of the whole area is larger than any of several.
+    return float(brentq(excess, laid_um / 2, laid_um * 2 * math.sqrt(count), xtol=1e-12 * laid_um))
 
 
 def build_scaffold(spec: ScaffoldSpec) -> Scaffold:
