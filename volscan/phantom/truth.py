@@ -6,6 +6,7 @@ truth stand under the same key. Nothing here looks at a voxel.
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -129,7 +130,8 @@ def scaffold_truth(
         },
         "fibres": _fibres(scaffold, walls),
         "walls": [_wall(i, w, scaffold) for i, w in enumerate(walls)],
-        "spec": asdict(scaffold.spec),
+        # Lists for tuples: the truth reads back from JSON as it was.
+        "spec": json.loads(json.dumps(asdict(scaffold.spec))),
     }
     if throats_too:
         truth["pores"] = _pores(scaffold, segments, outline, walls[0].direction_deg)
