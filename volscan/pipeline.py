@@ -21,6 +21,7 @@ from volscan.pipeline_input import (
     opened_mask,
     opened_scan,
     scan_settings,
+    up_as_measured,
     wanted_design,
 )
 from volscan.pores import measure_pores
@@ -112,7 +113,8 @@ def _stages(
     with log.stage("prepare"):
         material = prepare_ct(volume, threshold=s.threshold, progress=progress)
     with log.stage("frame"):
-        frame = find_plate_frame(material, up=s.up, mirrored=s.mirrored, progress=progress)
+        up = up_as_measured(s)
+        frame = find_plate_frame(material, up=up, mirrored=s.mirrored, progress=progress)
     with log.stage("fibres"):
         fibres = find_fibres(material, frame, progress=progress)
     material, frame, field = fibres.material, fibres.frame, fibres.field

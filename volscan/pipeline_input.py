@@ -15,7 +15,7 @@ from volscan.design import Design
 from volscan.design_porosity import implied_porosity
 from volscan.errors import InputError, SettingsError, SpacingError
 from volscan.fibres.field import FibreField
-from volscan.geometry import BuildFrame, Envelope
+from volscan.geometry import BuildFrame, Envelope, Up
 from volscan.quantity import Notice
 from volscan.readers import RawLayout, checked_samples, open_scan
 from volscan.settings import Settings
@@ -100,6 +100,16 @@ def opened_scan(
         "the frame refer to the reversed scan",
     )
     return replace(volume, samples=volume.samples[:, :, ::-1], notices=(*volume.notices, told))
+
+
+def up_as_measured(settings: Settings) -> Up | None:
+    """Return `up`, which is told of the scan as stored, in the scan that is measured.
+
+    Undoing a mirror reverses the x index, and with it an up along x.
+    """
+    if not settings.mirrored or settings.up not in ("+x", "-x"):
+        return settings.up
+    return "-x" if settings.up == "+x" else "+x"
 
 
 def opened_mask(

@@ -24,8 +24,8 @@ class Settings:
     voxel_u_percent
         Relative standard uncertainty of the voxel size, in percent; None when unknown.
     up
-        Image axis that points away from the collector; None to assume +z (no shift is then
-        advised).
+        Axis of the image as stored that points away from the collector; None to assume +z (no
+        shift is then advised).
     mirrored
         True undoes a mirrored export, False confirms that there is none, None assumes none (no
         shift is then advised).

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from volscan.kernels.distance import distance_to_surface
-from volscan.kernels.peaks import peak_spheres
+from volscan.kernels.peaks import peak_spheres, thinned_spheres
 from volscan.kernels.spheres import paint_spheres
 from volscan.kernels.surface import surface_discs
 
@@ -130,3 +130,21 @@ def test_planes_count_as_solid():
     # Half the gap between the planes, whose middle lies between two nodes.
     assert radius.max() == pytest.approx(5.0, abs=0.03)
     assert radius[0].max() <= 1.0
+
+
+@pytest.mark.parametrize("factor", [2, 3])
+def test_thinning_keeps_the_largest_sphere_of_each_cube_in_its_place(factor):
+    radius, offsets, _ = _random(7, (7, 8, 10), 5.0, 0.7)
+    thin, places = thinned_spheres(radius, offsets, factor=factor)
+    for at in np.ndindex(thin.shape):
+        cube = tuple(slice(k * factor, (k + 1) * factor) for k in at)
+        assert thin[at] == radius[cube].max()
+        if thin[at] == 0:
+            continue
+        best = np.unravel_index(radius[cube].argmax(), radius[cube].shape)
+        fine = np.array(at) * factor + np.array(best)
+        before = fine + offsets[tuple(fine)] / 254
+        middle = np.array(at) * factor + (factor - 1) / 2
+        after = middle + places[at] / 254 * factor
+        # Half a step of the coarser offsets.
+        np.testing.assert_allclose(after, before, atol=0.51 * factor / 254)

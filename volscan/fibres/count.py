@@ -25,7 +25,7 @@ from volscan.fibres.crosssection import (
 WELDED = 1.1
 _DEEPEST, _LOOSEST = 0.52, 1.08
 # Fibres evenly spaced: a share of a diameter.
-_EVEN = Priors(height=0.02, radius=0.02, share=0.01, sigma_ratio=0.02, flatness=0.03)
+_EVEN = Priors(height=0.02, radius=0.02, sigma_ratio=0.02, flatness=0.03)
 # The mean of many walls has so little noise that the disc model's own misfit must be taken small
 # for scallops to count: a tenth of the scallops' usual swing.
 _POOLED_MODEL_ERROR = 0.002
@@ -78,8 +78,14 @@ def _pooled(columns: list[Column], bin_um: float) -> Column:
     """Return one mean wall: each wall upright, its middle at height 0, bins gathered anew."""
     n, h, value, count = [], [], [], []
     for c in columns:
-        middle = float(c.centre_h.mean())
         slope, start = np.polyfit(c.centre_h, c.centre_n, 1)
+        # Walls are laid over each other by their own polymer, not by a guess of discs: a line
+        # through it, twice, and its middle.
+        for _ in range(2):
+            core = np.abs(c.n - start - slope * c.h) < 2.0 * float(c.radius.mean())
+            weight = np.clip(c.value[core], 0.0, None) * c.count[core]
+            slope, start = np.polyfit(c.h[core], c.n[core], 1, w=np.sqrt(weight))
+        middle = float((c.value * c.h)[core].sum() / c.value[core].sum())
         n.append(c.n - start - slope * c.h)
         h.append(c.h - middle)
         value.append(c.value)

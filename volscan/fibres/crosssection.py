@@ -405,14 +405,16 @@ def _prior_normal(column: Column, priors: Priors) -> tuple[FloatArray, FloatArra
 def _off_prior(column: Column) -> FloatArray:
     """Return (discs, 3): how far the prior lies from the discs.
 
-    Only differences between a wall's discs are drawn together: the wall's own height and mean
-    radius are free.
+    Only unevenness between a wall's discs is drawn together: the wall's own height, its mean rise
+    and its mean radius are free.
     """
     off_h = column.prior_h - column.centre_h
     off_r = column.prior_r - column.radius
-    return np.stack(
-        [_line_n(column) - column.centre_n, off_h - off_h.mean(), off_r - off_r.mean()], axis=1
-    )
+    off_h = off_h - off_h.mean()
+    if off_h.size > 2:
+        lever = column.prior_h - column.prior_h.mean()
+        off_h = off_h - lever * float(lever @ off_h) / float(lever @ lever)
+    return np.stack([_line_n(column) - column.centre_n, off_h, off_r - off_r.mean()], axis=1)
 
 
 def _weights(column: Column, grid: ScanGrid) -> FloatArray:

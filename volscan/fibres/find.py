@@ -51,6 +51,8 @@ from volscan.quantity import Notice, Quantity
 _POINTS = 300_000
 # A family's stack must be explained by discs to within this share of its peak.
 _WORST_STACK = 0.25
+# Number of fibres in a wall is sure when the next best misfit is this many times the best.
+_CLEAR_LEAD = 2.0
 # Walls that take part in the fit of contrast and blur: enough to average, few enough to be quick.
 _SHARED_WALLS = 8
 # Walls are followed in this many parts, so that their scatter tells the uncertainty.
@@ -182,7 +184,8 @@ def _rough_families(
             points=points,
         )
         if track is not None:
-            tracks.append(track)
+            sure = stack.runner_up > _CLEAR_LEAD * stack.residual
+            tracks.append(replace(track, sure_count=sure))
     return tracks
 
 
@@ -205,6 +208,8 @@ def _settle_counts(
         if f.walls[0].height_um.size > 1
         and float(np.diff(f.walls[0].height_um).mean()) < WELDED * 2.0 * f.walls[0].radius_um.mean()
     ]
+    # Where the profile of the mean wall shows every fibre there is nothing to settle.
+    welded = [i for i in welded if not families[i].sure_count]
     if not welded:
         return families, 0
     groups = _columns(material, families, optics, segments=1)

@@ -50,10 +50,15 @@ class WallTrack:
 
 @dataclass(frozen=True)
 class FamilyTrack:
-    """A family as it is followed: its axes and its walls."""
+    """A family as it is followed: its axes and its walls.
+
+    `sure_count` tells whether the mean wall's own profile left no doubt how many fibres stand on
+    each other.
+    """
 
     axes: FamilyAxes
     walls: tuple[WallTrack, ...]
+    sure_count: bool = False
 
 
 def track_family(

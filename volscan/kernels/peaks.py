@@ -195,3 +195,53 @@ def peak_spheres(
         offsets,
     )
     return radius, offsets
+
+
+@njit(cache=True, parallel=True, nogil=True)
+def _thin(radius, offsets, factor, out, out_offsets):  # type: ignore[no-untyped-def]
+    nz, ny, nx = radius.shape
+    mz, my, mx = out.shape
+    middle = 0.5 * (factor - 1)
+    for zu in prange(mz):
+        z = np.int64(zu)
+        for y in range(my):
+            for x in range(mx):
+                best = np.float32(0.0)
+                az = z * factor
+                ay = y * factor
+                ax = x * factor
+                for zz in range(z * factor, min(z * factor + factor, nz)):
+                    for yy in range(y * factor, min(y * factor + factor, ny)):
+                        for xx in range(x * factor, min(x * factor + factor, nx)):
+                            if radius[zz, yy, xx] > best:
+                                best = radius[zz, yy, xx]
+                                az = zz
+                                ay = yy
+                                ax = xx
+                out[z, y, x] = best
+                for k in range(3):
+                    place = (az - z * factor, ay - y * factor, ax - x * factor)[k] - middle
+                    steps = (place * OFFSET_STEPS + offsets[az, ay, ax, k]) / factor
+                    out_offsets[z, y, x, k] = np.int8(np.rint(min(max(steps, -127.0), 127.0)))
+
+
+def thinned_spheres(radius_um: F32, offsets: I8, *, factor: int) -> tuple[F32, I8]:
+    """Keep the largest sphere of each cube of nodes, at its place, on a grid of those cubes.
+
+    Parameters
+    ----------
+    radius_um, offsets
+        Spheres as `peak_spheres` gives them.
+    factor
+        Nodes along the cube's edge.
+
+    Returns
+    -------
+    tuple
+        Radius and centre offsets on the coarser grid; its nodes are the cubes' centres.
+    """
+    shape = tuple(-(-n // factor) for n in radius_um.shape)
+    out = np.empty(shape, np.float32)
+    out_offsets = np.empty((*shape, 3), np.int8)
+    _thin(radius_um, offsets, factor, out, out_offsets)
+    return out, out_offsets

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from volscan.errors import SettingsError
 from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.peaks import peak_spheres
+from volscan.pores.paint import painting_factor
 from volscan.pores.reach import reach
 from volscan.pores.sizes import distribution, inscribed_diameters, u_share_of_walls
 from volscan.pores.solid import Solid, build_solid, working_coverage, working_grid
@@ -53,7 +54,8 @@ def measure_pores(
         A polymer fraction on the same grid to use instead of the scan's.
     exact
         True: full resolution. False: voxels merged in pairs along each axis. None: full
-        resolution up to 256³ voxels.
+        resolution up to 256³ voxels, merged in pairs above. Unless True, grids of more than 256³
+        working voxels keep one sphere for each cube of 2 x 2 x 2 (or more).
     progress
         Called with "pores" and the share done.
 
@@ -135,14 +137,24 @@ def measure_pores(
         spacing_um=solid.spacing_um,
         disc_radius_um=solid.surface.disc_radius_um,
     )
-    diameters = inscribed_diameters(solid, radius, offsets, coverage=coverage)
-    sizes = distribution(diameters, coverage=coverage)
-    del diameters
+    factor = 1 if exact else painting_factor(radius.shape)
+    if factor > 1:
+        notices.append(
+            Notice(
+                "pores_thinned",
+                f"each cube of {factor}³ working voxels kept one sphere, its largest",
+            )
+        )
+    sizes = distribution(
+        inscribed_diameters(solid, radius, offsets, coverage=coverage, factor=factor)
+    )
     progress("pores", 0.7)
     if sizes is None:
         notices.append(Notice("pores_not_measured", "the envelope holds no pore"))
         return _nothing(domain, notices)
-    reached = reach(solid, radius, offsets, coverage=coverage, largest_um=sizes.largest_um)
+    reached = reach(
+        solid, radius, offsets, coverage=coverage, largest_um=sizes.largest_um, factor=factor
+    )
     progress("pores", 1.0)
     height = envelope.top_um - envelope.base_um
     median = sizes.quantile(0.5)
@@ -157,7 +169,8 @@ def measure_pores(
         )
 
     u = solid.u_diameter_um
-    u_share = u_share_of_walls(solid, coverage=coverage)
+    # Crevices narrower than a thinned cube lose their own spheres.
+    u_share = factor * u_share_of_walls(solid, coverage=coverage)
 
     def throat(name: str) -> Quantity | None:
         value = crossing.get(name, 0.0)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from volscan.kernels.spheres import paint_spheres
 from volscan.kernels.throat import widest_from_faces
+from volscan.pores.paint import painted
 from volscan.pores.solid import Solid
 
 F32 = NDArray[np.float32]
@@ -33,6 +33,7 @@ def reach(
     *,
     coverage: F32 | None,
     largest_um: float,
+    factor: int,
 ) -> Reach | None:
     """Return the share of the pore volume that spheres entering from outside can cover.
 
@@ -49,6 +50,8 @@ def reach(
         Share of each voxel inside the envelope; None for all.
     largest_um
         Largest probe of the curve.
+    factor
+        As in `painted`; what is open is always found on every voxel.
     """
     cap = 0.5 * largest_um
     step = cap / LEVELS
@@ -66,20 +69,23 @@ def reach(
         return None
     pore &= width > 0
     open_share = _weighted(pore, coverage) / volume
-    covered = paint_spheres(
+    found = painted(
         width.astype(np.float32) * np.float32(step),
         offsets,
         spacing_um=solid.spacing_um,
         pore=pore,
+        coverage=coverage,
+        factor=factor,
     )
     probes = np.linspace(0.0, largest_um, PROBES)
     counts = np.zeros(PROBES)
-    for z in range(covered.shape[0]):
-        # Half a step of tolerance: widths are whole steps, cut off.
-        place = np.searchsorted(probes, covered[z][pore[z]] + 2 * step, side="right")
-        w = None if coverage is None else coverage[z][pore[z]]
-        counts += np.bincount(place - 1, weights=w, minlength=PROBES)[:PROBES]
-    shares = np.cumsum(counts[::-1])[::-1] / volume
+    for covered, weights in zip(found.diameters_um, found.weights, strict=True):
+        here = weights > 0
+        # Two steps of tolerance: widths are whole steps, cut off.
+        place = np.searchsorted(probes, covered[here] + 2 * step, side="right")
+        counts += np.bincount(place - 1, weights=weights[here], minlength=PROBES)[:PROBES]
+    total = counts.sum()
+    shares = np.cumsum(counts[::-1])[::-1] * (open_share / total if total > 0 else 0.0)
     shares[0] = open_share
     curve = tuple((float(p), float(min(s, 1.0))) for p, s in zip(probes, shares, strict=True))
     return Reach(curve, float(open_share))

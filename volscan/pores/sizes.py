@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from volscan.kernels.spheres import paint_spheres
+from volscan.pores.paint import Painted, painted
 from volscan.pores.solid import Solid
 from volscan.quantity import Quantity, combine_u
 
@@ -80,24 +80,32 @@ def u_share_of_walls(solid: Solid, *, coverage: F32 | None) -> float:
 
 
 def inscribed_diameters(
-    solid: Solid, radius_um: F32, offsets: NDArray[np.int8], *, coverage: F32 | None
-) -> F32:
-    """Return the inscribed-sphere diameter of each pore voxel in µm (z, y, x), 0 elsewhere.
+    solid: Solid, radius_um: F32, offsets: NDArray[np.int8], *, coverage: F32 | None, factor: int
+) -> Painted:
+    """Return the inscribed-sphere diameter of each pore voxel inside the envelope.
 
     The diameter at a point is that of the largest sphere that contains it and fits in the pore
     space. Only solid limits a sphere, also solid outside the envelope; its centre's voxel lies in
-    the envelope by at least half.
+    the envelope by at least half. `factor` as in `painted`.
     """
     pore = solid.dist_um > 0
     allowed = radius_um
     if coverage is not None:
         pore &= coverage > 0
         allowed = np.where(coverage >= np.float32(0.5), radius_um, np.float32(0))
-    return paint_spheres(allowed, offsets, spacing_um=solid.spacing_um, pore=pore)
+    return painted(
+        allowed,
+        offsets,
+        spacing_um=solid.spacing_um,
+        pore=pore,
+        coverage=coverage,
+        factor=factor,
+    )
 
 
-def distribution(diameters_um: F32, *, coverage: F32 | None) -> Sizes | None:
-    """Sum the diameters up, each voxel weighted by its share inside the envelope."""
+def distribution(found: Painted) -> Sizes | None:
+    """Sum the diameters up, each node weighted by the pore volume it stands for."""
+    diameters_um = found.diameters_um
     largest = float(diameters_um.max(initial=0.0))
     if largest <= 0:
         return None
@@ -106,7 +114,7 @@ def distribution(diameters_um: F32, *, coverage: F32 | None) -> Sizes | None:
     for z in range(diameters_um.shape[0]):
         here = diameters_um[z] > 0
         d = diameters_um[z][here].astype(np.float64)
-        w = np.ones(d.size) if coverage is None else coverage[z][here].astype(np.float64)
+        w = found.weights[z][here].astype(np.float64)
         total += w.sum()
         first += (w * d).sum()
         fine += np.bincount(
