@@ -127,7 +127,8 @@ def _face(
         family = piece.fibre.family
         if family not in by_family:
             by_family[family] = _others(all_pieces, family, outer[0], side)
-        tangents = piece.points_um[:, 2] + side * piece.radii_um
+        half_height = piece.radii_um * math.sqrt(fibres.height_over_width)
+        tangents = piece.points_um[:, 2] + side * half_height
         held = _held(piece, by_family[family], side)
         if held.any():
             supported = True

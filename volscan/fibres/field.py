@@ -10,7 +10,10 @@ from volscan.quantity import Notice, Quantity
 
 @dataclass(frozen=True)
 class FibreField:
-    """All fibres of a scan; empty for a scan without fibres, with a notice that says so."""
+    """All fibres of a scan; empty for a scan without fibres, with a notice that says so.
+
+    Diameters are of circles of equal area; `height_over_width` is the fibres' common flatness.
+    """
 
     fibres: tuple[Fibre, ...] = ()
     families: tuple[Family, ...] = ()
@@ -19,4 +22,5 @@ class FibreField:
     layer_heights_um: tuple[float, ...] = ()
     layer_height_um: Quantity | None = None
     scaffold_height_um: Quantity | None = None
+    height_over_width: float = 1.0
     notices: tuple[Notice, ...] = ()

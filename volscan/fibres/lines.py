@@ -362,5 +362,6 @@ def _field(
         scaffold_height_um=Quantity(
             float(levels[-1] - levels[0]) + 2.0 * half, 0.05 * float(d.mean()), "µm", 1
         ),
+        height_over_width=float(np.mean([w.height_over_width for w in walls])),
         notices=tuple(notices),
     )

@@ -12,6 +12,7 @@ from scipy.stats import norm
 
 from volscan.fibres.field import FibreField
 from volscan.geometry import Envelope
+from volscan.porosity.flatness import flattened_share
 from volscan.porosity.level import share_above
 from volscan.porosity.model import ModelSums
 from volscan.porosity.sums import Reach, Sums
@@ -121,8 +122,8 @@ def partial_volume(
 
 
 def fibre_model(sums: Sums, model: ModelSums, fibres: FibreField, envelope: Envelope) -> Estimate:
-    """Return the union of the fitted tubes, overlaps counted once."""
-    solid = _drawn(sums, model) / sums.volume
+    """Return the union of the fitted fibres, overlaps counted once, their flatness included."""
+    solid = flattened_share(fibres) * _drawn(sums, model) / sums.volume
     return Estimate(
         solid,
         {
