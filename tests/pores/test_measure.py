@@ -152,8 +152,9 @@ def test_merged_voxels_stay_within_u(scaffold, clean):
     assert "pores_merged_voxels" in _codes(pores)
     for name in VALUES:
         found, true = getattr(pores, name), getattr(clean, name)
-        # A quarter of a merged voxel of 2 µm, and for quantiles more.
-        assert found.u >= 0.5 * (1 - 1e-9)
+        # A quarter of a merged voxel of 2 µm, and for quantiles more; throats are sought on the
+        # scan's own voxels of 1 µm.
+        assert found.u >= (0.25 if "throat" in name else 0.5) * (1 - 1e-9)
         assert abs(found.value - true.value) < 2 * found.u, name
 
 

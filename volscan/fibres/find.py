@@ -53,6 +53,8 @@ _POINTS = 300_000
 _WORST_STACK = 0.25
 # Number of fibres in a wall is sure when the next best misfit is this many times the best.
 _CLEAR_LEAD = 2.0
+# Bins of a wall's section for each disc, at least: a disc has three unknowns.
+_FEWEST_BINS = 12
 # Walls that take part in the fit of contrast and blur: enough to average, few enough to be quick.
 _SHARED_WALLS = 8
 # Walls are followed in this many parts, so that their scatter tells the uncertainty.
@@ -111,6 +113,9 @@ def _fitted(
     families, open_counts = _settle_counts(material, families, optics)
     for last in (False, True):
         columns = _columns(material, families, optics, segments=_segments(families))
+        families, columns = _well_seen(families, columns)
+        if not families:
+            return _nothing_found(material, frame)
         chosen = _spread([c for group in columns for c in group.columns], _SHARED_WALLS)
         shared = (
             fit_shared(chosen, optics, columns[0].grid, priors=Priors())
@@ -213,6 +218,8 @@ def _settle_counts(
     if not welded:
         return families, 0
     groups = _columns(material, families, optics, segments=1)
+    if any(c.n.size < _FEWEST_BINS * c.radius.size for g in groups for c in g.columns):
+        return families, len(welded)
     settled, unsure = list(families), 0
     for alike in _alike(families, welded):
         count, size, lead = likeliest_count(
@@ -297,6 +304,30 @@ def _columns(
             _Gathered(columns, parts, stations, scan_grid(spacing, noise=noise, bin_um=bin_um))
         )
     return gathered
+
+
+def _well_seen(
+    families: list[FamilyTrack], gathered: list[_Gathered]
+) -> tuple[list[FamilyTrack], list[_Gathered]]:
+    """Leave out walls with too few bins away from other fibres to fit their discs."""
+    kept_families, kept_groups = [], []
+    for family, group in zip(families, gathered, strict=True):
+        seen = [
+            i
+            for i, c in enumerate(group.columns)
+            if c.radius.size > 0 and c.n.size >= _FEWEST_BINS * c.radius.size
+        ]
+        if seen:
+            kept_families.append(replace(family, walls=tuple(family.walls[i] for i in seen)))
+            kept_groups.append(
+                replace(
+                    group,
+                    columns=[group.columns[i] for i in seen],
+                    parts=[group.parts[i] for i in seen],
+                    stations=[group.stations[i] for i in seen],
+                )
+            )
+    return kept_families, kept_groups
 
 
 def _spread(columns: list[Column], limit: int) -> list[Column]:
