@@ -97,6 +97,11 @@ def prepare_ct(
     depth = edt.edt(first.solid, black_border=False, parallel=2)
     polymer, u_polymer, noise_polymer, plateau = _polymer_anchor(grey, first, depth)
     thickness = _typical_thickness_vox(depth)
+    segmented = _two_values(grey)
+    if segmented is not None:
+        air, polymer = segmented
+        u_air = u_polymer = noise_air = 0.0
+        noise_polymer, plateau, correlation = None, True, 1.0
     del depth
     progress("prepare", 0.6)
     if polymer - air <= 0:
@@ -159,6 +164,14 @@ def prepare_ct(
         plateau_seen=plateau,
         notices=tuple(notices),
     )
+
+
+def _two_values(grey: NDArray[np.float32]) -> tuple[float, float] | None:
+    """Return the two values of a scan that was segmented already, None for any other."""
+    low, high = float(grey.min()), float(grey.max())
+    if not ((grey == np.float32(low)) | (grey == np.float32(high))).all():
+        return None
+    return low, high
 
 
 def _first_look(smoothed: NDArray[np.float32]) -> _FirstLook:
