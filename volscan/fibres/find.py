@@ -55,6 +55,9 @@ _WORST_STACK = 0.25
 _CLEAR_LEAD = 2.0
 # Bins of a wall's section for each disc, at least: a disc has three unknowns.
 _FEWEST_BINS = 12
+# Parts are joined until each has this share of the fullest part's voxels away from crossings, or
+# a fifth of the wall's.
+_LEAST_SEEN = 0.6
 # Walls that take part in the fit of contrast and blur: enough to average, few enough to be quick.
 _SHARED_WALLS = 8
 # Walls are followed in this many parts, so that their scatter tells the uncertainty.
@@ -418,9 +421,7 @@ def _followed(
     """Fit the wall's parts one by one and return its fibres' centres along it."""
     wall = family.walls[w]
     across, up, along = [], [], []
-    for part, station in zip(group.parts[w], group.stations[w], strict=True):
-        if part.count.sum() < 30 or not np.isfinite(station):
-            continue
+    for part, station in _even_parts(group.parts[w], group.stations[w]):
         moved, _ = moved_segment(column, part, optics, group.grid, priors=Priors())
         across.append(moved.centre_n + wall.position_um)
         up.append(moved.centre_h)
@@ -438,6 +439,42 @@ def _followed(
         start_um=wall.start_um,
         end_um=wall.end_um,
         misfit=relative_misfit(column, optics, group.grid),
+    )
+
+
+def _even_parts(
+    parts: list[Column], stations: NDArray[np.float64]
+) -> list[tuple[Column, float]]:
+    """Join neighbouring parts until each has a fair number of voxels; return them with stations.
+
+    A part that is nearly all crossings says more about the crossing fibres than about its own.
+    """
+    seen = np.array([float(p.count.sum()) for p in parts])
+    least = max(30.0, min(_LEAST_SEEN * float(seen.max(initial=0.0)), float(seen.sum()) / 5.0))
+    groups: list[list[int]] = [[]]
+    for i in np.flatnonzero(seen > 0):
+        if groups[-1] and seen[groups[-1]].sum() >= least:
+            groups.append([])
+        groups[-1].append(int(i))
+    if len(groups) > 1 and seen[groups[-1]].sum() < least:
+        groups[-2] += groups.pop()
+    return [
+        (_joined([parts[i] for i in g]), float(np.average(stations[g], weights=seen[g])))
+        for g in groups
+        if g
+    ]
+
+
+def _joined(parts: list[Column]) -> Column:
+    """Return one column with the bins of all, sorted by height."""
+    h = np.concatenate([p.h for p in parts])
+    order = np.argsort(h, kind="stable")
+    return replace(
+        parts[0],
+        n=np.concatenate([p.n for p in parts])[order],
+        h=h[order],
+        value=np.concatenate([p.value for p in parts])[order],
+        count=np.concatenate([p.count for p in parts])[order],
     )
 
 

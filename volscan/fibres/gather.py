@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cc3d
@@ -173,7 +174,10 @@ def mark_families(
     stray = material.solid & (near == 0)
     cc3d.dust(stray, threshold=_SMALLEST_STRAY_VOX, connectivity=26, in_place=True)
     if stray.any():
-        reach = margin_um + max(float(w.radius_um.max()) for f in families for w in f.walls)
+        # A strand that passes through a fibre's own margin is a stray only on either side of it:
+        # from there the reach spans the margin's middle and the strand's blur along the fibre.
+        radius = max(float(w.radius_um.max()) for f in families for w in f.walls)
+        reach = math.hypot(radius + margin_um, margin_um)
         distance = edt.edt(~stray, anisotropy=material.spacing_um, parallel=2)
         near[distance < reach] |= STRAY
     return near
