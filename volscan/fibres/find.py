@@ -56,7 +56,7 @@ _CLEAR_LEAD = 2.0
 # Bins of a wall's section for each disc, at least: a disc has three unknowns.
 _FEWEST_BINS = 12
 # Parts are joined until each has this share of the fullest part's voxels away from crossings, or
-# a fifth of the wall's.
+# a sixth of the wall's.
 _LEAST_SEEN = 0.6
 # Walls that take part in the fit of contrast and blur: enough to average, few enough to be quick.
 _SHARED_WALLS = 8
@@ -450,14 +450,15 @@ def _even_parts(
     A part that is nearly all crossings says more about the crossing fibres than about its own.
     """
     seen = np.array([float(p.count.sum()) for p in parts])
-    least = max(30.0, min(_LEAST_SEEN * float(seen.max(initial=0.0)), float(seen.sum()) / 5.0))
+    least = max(30.0, min(_LEAST_SEEN * float(seen.max(initial=0.0)), float(seen.sum()) / 6.0))
     groups: list[list[int]] = [[]]
     for i in np.flatnonzero(seen > 0):
         if groups[-1] and seen[groups[-1]].sum() >= least:
             groups.append([])
         groups[-1].append(int(i))
     if len(groups) > 1 and seen[groups[-1]].sum() < least:
-        groups[-2] += groups.pop()
+        short = groups.pop()
+        groups[-1].extend(short)
     return [
         (_joined([parts[i] for i in g]), float(np.average(stations[g], weights=seen[g])))
         for g in groups
