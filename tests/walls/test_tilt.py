@@ -32,10 +32,14 @@ def wall_fibres(direction_deg, tilt_deg, *, count=6, rise=16.0, place=0.0, skip=
         xy = s[:, None] * along + across * normal
         fibres.append(
             Fibre(
-                id=k, family=0, layer=k, wall=0,
+                id=k,
+                family=0,
+                layer=k,
+                wall=0,
                 points_um=np.column_stack([xy, np.full(9, height)]),
                 diameters_um=np.full(9, DIAMETER),
-                diameter_um=Quantity(DIAMETER, 0.1, "µm", 1), direction_deg=direction_deg,
+                diameter_um=Quantity(DIAMETER, 0.1, "µm", 1),
+                direction_deg=direction_deg,
             )  # fmt: skip
         )
     return fibres

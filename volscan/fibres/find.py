@@ -442,9 +442,7 @@ def _followed(
     )
 
 
-def _even_parts(
-    parts: list[Column], stations: NDArray[np.float64]
-) -> list[tuple[Column, float]]:
+def _even_parts(parts: list[Column], stations: NDArray[np.float64]) -> list[tuple[Column, float]]:
     """Join neighbouring parts until each has a fair number of voxels; return them with stations.
 
     A part that is nearly all crossings says more about the crossing fibres than about its own.
