@@ -40,7 +40,7 @@ def wall_fibres(direction_deg, tilt_deg, *, count=6, rise=16.0, place=0.0, skip=
                 diameters_um=np.full(9, DIAMETER),
                 diameter_um=Quantity(DIAMETER, 0.1, "µm", 1),
                 direction_deg=direction_deg,
-            )  # fmt: skip
+            )
         )
     return fibres
 

@@ -10,13 +10,14 @@ from volscan.fibres.crosssection import Column, Optics, ScanGrid, model_values
 from volscan.fibres.lines import FittedWall
 from volscan.prepare.material import MaterialMap
 
-# Round fibres leave a few percent of a section unexplained, blocks and branches more than half.
-_WORST_MISFIT = 0.35
+# Round fibres leave a few percent of a section unexplained; the walls of an engine block leave 12
+# to 100 %.
+_WORST_MISFIT = 0.15
 # A straight fibre's centres stray by no more than this many radii from their line.
 _MOST_STRAY = 1.0
 # Fibres fill this share of all the polymer seen, at least and at most: turning loops and torn
 # edges are polymer outside the fibres, crossings count twice in the sum of the fibres' volumes.
-_LEAST_SHARE, _LARGEST_SHARE = 0.35, 3.0
+_LEAST_SHARE, _LARGEST_SHARE = 0.6, 3.0
 
 
 def relative_misfit(column: Column, optics: Optics, grid: ScanGrid) -> float:

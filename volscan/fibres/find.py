@@ -50,7 +50,7 @@ from volscan.quantity import Notice, Quantity
 
 _POINTS = 300_000
 # A family's stack must be explained by discs to within this share of its peak.
-_WORST_STACK = 0.25
+_WORST_STACK = 0.12
 # Number of fibres in a wall is sure when the next best misfit is this many times the best.
 _CLEAR_LEAD = 2.0
 # Bins of a wall's section for each disc, at least: a disc has three unknowns.
