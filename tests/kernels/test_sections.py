@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from volscan.kernels.sections import mark_near_line, section_image, wall_sections
+from volscan.kernels.sections import (
+    mark_near_line,
+    section_image,
+    sums_along_lines,
+    wall_sections,
+)
 
 
 def rotation(seed: int) -> np.ndarray:
@@ -82,3 +87,18 @@ def test_marked_voxels_are_those_near_the_line():
     assert inside.any()
     assert (near[inside] == 4).all()
     assert (near[outside] == 0).all()
+
+
+def test_sums_along_lines_equal_numpys_interpolation():
+    image = np.random.default_rng(3).random((9, 30))
+    rows = np.arange(9) - 4.0
+    slopes = np.array([-1.3, 0.0, 0.4, 2.0])
+    got = sums_along_lines(image, rows, slopes)
+    columns = np.arange(30.0)
+    for k, slope in enumerate(slopes):
+        expected = np.zeros(30)
+        for row, values in zip(rows, image, strict=True):
+            expected += np.interp(columns + slope * row, columns, values, left=0.0, right=0.0)
+        # A line that ends exactly on the last column is left out there.
+        inner = slice(9, 21)
+        assert np.allclose(got[k, inner], expected[inner])

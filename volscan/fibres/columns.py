@@ -11,7 +11,7 @@ from scipy.ndimage import uniform_filter1d
 
 from volscan.fibres.directions import left_normal
 from volscan.geometry import FloatArray
-from volscan.kernels.sections import section_image
+from volscan.kernels.sections import section_image, sums_along_lines
 from volscan.prepare.material import MaterialMap
 
 # Steepest lean looked for, dn/dh (about 35 degrees).
@@ -125,17 +125,6 @@ def _slopes(height_um: float, step: float) -> FloatArray:
     return np.asarray(np.arange(-count, count + 1) * step / height_um, dtype=np.float64)
 
 
-def _along_lines(
-    image: NDArray[np.float64], rows: FloatArray, slope: float, step: float
-) -> FloatArray:
-    """Return, for each across position at middle height, the sum along the leaning line."""
-    columns = np.arange(image.shape[1], dtype=np.float64)
-    out = np.zeros(image.shape[1])
-    for row, values in zip(rows, image, strict=True):
-        out += np.interp(columns + slope * row / step, columns, values, left=0.0, right=0.0)
-    return out
-
-
 def _pick_lines(
     image: NDArray[np.float64], rows: FloatArray, slopes: FloatArray, *, step: float, width: int
 ) -> list[tuple[int, int]]:
@@ -149,7 +138,7 @@ def _pick_lines(
     lines: list[tuple[int, int]] = []
     columns = np.arange(image.shape[1])
     while len(lines) < _MOST_WALLS:
-        energy = np.array([_along_lines(image, rows, t, step) for t in slopes])
+        energy = sums_along_lines(image, rows / step, slopes)
         energy = gentle * uniform_filter1d(energy, width, axis=1, mode="constant")
         i, j = np.unravel_index(int(np.argmax(energy)), energy.shape)
         value = float(energy[i, j])

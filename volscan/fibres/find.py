@@ -352,12 +352,13 @@ def _fit_families(
     tracks, fitted = [], []
     for number, (family, group) in enumerate(zip(families, gathered, strict=True)):
         columns = [fit_discs(c, optics, group.grid, priors=Priors())[0] for c in group.columns]
-        # Second round: unresolved heights and radii are drawn to what the family shows.
-        columns = _redrawn(family, columns)
-        results = [fit_discs(c, optics, group.grid, priors=Priors()) for c in columns]
-        columns = [r[0] for r in results]
-        tracks.append(_retracked(family, columns))
-        if last:
+        if not last:
+            tracks.append(_retracked(family, columns))
+        else:
+            # Second round: unresolved heights and radii are drawn to what the family shows.
+            columns = _redrawn(family, columns)
+            results = [fit_discs(c, optics, group.grid, priors=Priors()) for c in columns]
+            tracks.append(_retracked(family, [r[0] for r in results]))
             for w, (column, covariance) in enumerate(results):
                 fitted.append(_followed(number, w, family, column, covariance, group, optics))
         progress("fibres", (0.6 if last else 0.3) + 0.3 * (number + 1) / len(families))

@@ -16,6 +16,8 @@ from scipy.optimize import least_squares
 
 from volscan.geometry import FloatArray
 
+# After a quick look at every count this many are fitted out.
+_FITTED_OUT = 6
 # Fibres of a wall sink into each other by no more than this share of a diameter.
 _DEEPEST_OVERLAP = 0.55
 
@@ -62,13 +64,19 @@ def find_stack(
     high = float(height_um[inside[-1]]) + 0.5 * step
     tall = high - low
     most = max(1, int((tall - diameter_um) / (_DEEPEST_OVERLAP * diameter_um) + 1.5))
-    fits = []
+    quick = []
     for count in range(1, most + 1):
-        fit = _fit_count(height_um, y, count, low, high, diameter_um, blur_um, step)
+        fit = _fit_count(height_um, y, count, low, high, diameter_um, blur_um, step, evaluations=8)
+        if fit is not None:
+            quick.append((fit[0], fit[1].size))
+    if not quick:
+        return None
+    quick.sort()
+    fits = []
+    for _, count in quick[:_FITTED_OUT]:
+        fit = _fit_count(height_um, y, count, low, high, diameter_um, blur_um, step, evaluations=60)
         if fit is not None:
             fits.append(fit)
-    if not fits:
-        return None
     fits.sort(key=lambda f: f[0])
     best = fits[0]
     return Stack(
@@ -88,6 +96,8 @@ def _fit_count(
     diameter: float,
     blur: float,
     step: float,
+    *,
+    evaluations: int,
 ) -> tuple[float, FloatArray, float] | None:
     """Fit base, top, diameter, amplitude and blur of a stack of `count` discs."""
     r0 = 0.5 * diameter
@@ -113,7 +123,9 @@ def _fit_count(
         [high + diameter, high + diameter, 1.35 * r0, 1.6 * blur + 1e-9],
     )
     start = np.array([first, last, r0, blur])
-    result = least_squares(residual, start, bounds=bounds, max_nfev=40, x_scale=[r0, r0, r0, blur])
+    result = least_squares(
+        residual, start, bounds=bounds, max_nfev=evaluations, x_scale=[r0, r0, r0, blur]
+    )
     p = result.x
     rms = float(np.sqrt(np.mean(result.fun**2)))
     centres = np.linspace(p[0], p[1], count) if count > 1 else np.array([p[0]])

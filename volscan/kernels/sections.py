@@ -15,15 +15,37 @@ from numba import njit, prange
 CHANNELS = 5
 
 
-@njit(cache=True, fastmath=True, nogil=True)
-def density_of_points(a, b, a0, b0, step, out):  # type: ignore[no-untyped-def]
-    """Count points (a, b) into out[ia, ib] with bins of `step`; points outside are left out."""
-    na, nb = out.shape
-    for i in range(a.size):
-        ia = int((a[i] - a0) / step)
-        ib = int((b[i] - b0) / step)
-        if 0 <= ia < na and 0 <= ib < nb:
-            out[ia, ib] += 1.0
+@njit(cache=True, parallel=True, fastmath=True, nogil=True)
+def sums_along_lines(image, rows, slopes):  # type: ignore[no-untyped-def]
+    """Return (slopes, columns): sums of an image along leaning lines, linear between columns.
+
+    Parameters
+    ----------
+    image
+        (heights, columns).
+    rows
+        Height of each row from the line's middle, in bins.
+    slopes
+        Columns a line moves for each bin of height.
+
+    Returns
+    -------
+    A line that leaves the image gathers nothing there.
+    """
+    height, width = image.shape
+    out = np.zeros((slopes.size, width))
+    for k in prange(slopes.size):
+        line = out[k]
+        for i in range(height):
+            shift = slopes[k] * rows[i]
+            whole = int(np.floor(shift))
+            part = shift - whole
+            row = image[i]
+            first = max(0, -whole)
+            last = min(width, width - 1 - whole)
+            for j in range(first, last):
+                line[j] += (1.0 - part) * row[j + whole] + part * row[j + whole + 1]
+    return out
 
 
 @njit(cache=True, parallel=True, fastmath=True, nogil=True)
