@@ -137,3 +137,11 @@ def test_otsu_is_taken_where_it_holds_and_refused_where_it_splits_the_background
     noisy = thin + 0.2 * np.random.default_rng(1).standard_normal(thin.shape)
     with pytest.raises(SettingsError, match="splits the background"):
         prepare_ct(scan(noisy), threshold="otsu")
+
+
+@pytest.mark.parametrize("size", [32, 40, 64, 96])
+@pytest.mark.parametrize("seed", [0, 1, 2, 3])
+def test_noise_alone_is_no_solid(size, seed):
+    noise = np.random.default_rng(seed).normal(100, 5, (size,) * 3).astype(np.float32)
+    with pytest.raises(NothingToMeasureError, match="no solid"):
+        prepare_ct(Volume(noise, SPACING, "given by the user"))

@@ -18,6 +18,7 @@ import edt
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
+from scipy.signal import find_peaks
 
 from volscan.errors import NothingToMeasureError, SettingsError
 from volscan.kernels.filters import TRUNCATE_SIGMAS, smooth
@@ -187,11 +188,11 @@ def _first_look(smoothed: NDArray[np.float32]) -> _FirstLook:
     centres = 0.5 * (edges[1:] + edges[:-1])
     kernel = np.exp(-0.5 * (np.arange(-6, 7) / 2.0) ** 2)
     heights = np.convolve(counts, kernel / kernel.sum(), mode="same")
-    # Air is the lowest of the peaks that hold a fair share of the voxels.
-    inner = (heights >= np.roll(heights, 1)) & (heights >= np.roll(heights, -1))
-    inner[[0, -1]] = heights[[0, -1]] >= heights[[1, -2]]
-    candidates = np.flatnonzero(inner & (heights >= 0.2 * heights.max()))
-    air = float(centres[candidates[0]])
+    # Air is the lowest peak that stands out by a fair share: the counts' own wiggles on the flank
+    # of a broad peak of noise do not.
+    padded = np.concatenate([[0.0], heights, [0.0]])
+    candidates, _ = find_peaks(padded, prominence=0.15 * float(heights.max()))
+    air = float(centres[candidates[0] - 1])
     below = sample[sample <= air]
     noise = float(np.sqrt(np.mean((below - air) ** 2))) if below.size else 0.0
     noise = max(noise, 0.5 * float(edges[1] - edges[0]) / math.sqrt(3.0))
