@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.fibres.columns import FamilyAxes
+from volscan.fibres.threads import on_each
 from volscan.geometry import FloatArray
 from volscan.kernels.discs import column_jacobian, column_values
 
@@ -213,9 +214,8 @@ def _normal_equations(
     """Return the shared part, its right side, and each wall's (own, own × shared, right side)."""
     current = _optics(theta)
     valley = _valley(theta, columns)
-    a_ss, b_s = _theta_normal(theta, priors)
-    pieces = []
-    for column in columns:
+
+    def parts(column: Column) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
         own, shared, rest, weight = _linearised(column, current, theta, grid, priors)
         shared[:, 0] += shared[:, 1:3] @ valley
         shared[:, 0] -= own[:, 2::3] @ (column.radius / (2.0 * current.contrast))
@@ -224,9 +224,20 @@ def _normal_equations(
         b_w = own.T @ (rest * weight)
         prior_a, prior_b = _prior_normal(column, priors)
         a_ww[np.diag_indices_from(a_ww)] += prior_a
-        a_ss += shared.T @ weighted
-        b_s += shared.T @ (rest * weight)
-        pieces.append((a_ww, own.T @ weighted, b_w + prior_b))
+        return (
+            a_ww,
+            own.T @ weighted,
+            b_w + prior_b,
+            shared.T @ weighted,
+            shared.T @ (rest * weight),
+        )
+
+    a_ss, b_s = _theta_normal(theta, priors)
+    pieces = []
+    for a_ww, a_ws, b_w, a_part, b_part in on_each(parts, columns):
+        a_ss += a_part
+        b_s += b_part
+        pieces.append((a_ww, a_ws, b_w))
     return a_ss, b_s, pieces
 
 
@@ -288,7 +299,7 @@ def _started(
 
 
 def fit_discs(
-    column: Column, optics: Optics, grid: ScanGrid, *, priors: Priors, iterations: int = 6
+    column: Column, optics: Optics, grid: ScanGrid, priors: Priors, *, iterations: int = 6
 ) -> tuple[Column, FloatArray]:
     """Solve one wall's discs with the optics held; return it and its covariance (3N, 3N).
 
@@ -430,12 +441,12 @@ def _weights(column: Column, grid: ScanGrid) -> FloatArray:
 
 
 def _cost(columns: list[Column], optics: Optics, grid: ScanGrid, priors: Priors) -> float:
-    total = 0.0
-    for column in columns:
+    def one(column: Column) -> float:
         misfit = column.value - model_values(column, optics, grid)
-        total += float(np.sum(_weights(column, grid) * misfit**2))
-        total += float(np.sum((_off_prior(column) / _prior_widths(column, priors)) ** 2))
-    return total
+        data = float(np.sum(_weights(column, grid) * misfit**2))
+        return data + float(np.sum((_off_prior(column) / _prior_widths(column, priors)) ** 2))
+
+    return sum(on_each(one, columns))
 
 
 def _linearised(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,7 @@ from volscan.fibres.gather import (
 )
 from volscan.fibres.layers import find_stack
 from volscan.fibres.lines import FittedWall, field_from_walls, refined_frame
+from volscan.fibres.threads import on_each
 from volscan.frame.plate import level_frame, solid_points_um
 from volscan.geometry import BuildFrame
 from volscan.prepare.ct import FWHM_PER_SIGMA
@@ -351,16 +353,17 @@ def _fit_families(
     """Fit every wall; return the tracks bettered and, the last time, the walls by segments."""
     tracks, fitted = [], []
     for number, (family, group) in enumerate(zip(families, gathered, strict=True)):
-        columns = [fit_discs(c, optics, group.grid, priors=Priors())[0] for c in group.columns]
+        fit = partial(fit_discs, optics=optics, grid=group.grid, priors=Priors())
+        columns = [c for c, _ in on_each(fit, group.columns)]
         if not last:
             tracks.append(_retracked(family, columns))
         else:
             # Second round: unresolved heights and radii are drawn to what the family shows.
             columns = _redrawn(family, columns)
-            results = [fit_discs(c, optics, group.grid, priors=Priors()) for c in columns]
+            results = on_each(fit, columns)
             tracks.append(_retracked(family, [r[0] for r in results]))
-            for w, (column, covariance) in enumerate(results):
-                fitted.append(_followed(number, w, family, column, covariance, group, optics))
+            follow = partial(_followed, number, family=family, group=group, optics=optics)
+            fitted += on_each(follow, list(enumerate(results)))
         progress("fibres", (0.6 if last else 0.3) + 0.3 * (number + 1) / len(families))
     return tracks, fitted
 
@@ -412,14 +415,14 @@ def _retracked(family: FamilyTrack, columns: list[Column]) -> FamilyTrack:
 
 def _followed(
     number: int,
-    w: int,
+    fitted: tuple[int, tuple[Column, NDArray[np.float64]]],
+    *,
     family: FamilyTrack,
-    column: Column,
-    covariance: NDArray[np.float64],
     group: _Gathered,
     optics: Optics,
 ) -> FittedWall:
     """Fit the wall's parts one by one and return its fibres' centres along it."""
+    w, (column, covariance) = fitted
     wall = family.walls[w]
     across, up, along = [], [], []
     for part, station in _even_parts(group.parts[w], group.stations[w]):
