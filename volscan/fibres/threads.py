@@ -1,4 +1,4 @@
-"""Independent walls on as many threads as there are cores; the order of results is kept.
+"""Independent walls on as many threads as the kernels use; the order of results is kept.
 
 The kernels let go of the interpreter, waiting threads sleep, and every wall's arithmetic is its
 own, so the results are the same bits whatever the number of threads.
@@ -6,10 +6,11 @@ own, so the results are the same bits whatever the number of threads.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
+
+from numba import get_num_threads
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -17,7 +18,7 @@ Result = TypeVar("Result")
 
 def on_each(function: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
     """Return `function` of every item, in order."""
-    workers = min(len(items), os.cpu_count() or 1)
+    workers = min(len(items), get_num_threads())
     if workers < 2:
         return [function(i) for i in items]
     with ThreadPoolExecutor(workers) as pool:
