@@ -82,9 +82,17 @@ def find_walls(
     step = max(material.spacing_um)
     n = points @ axes.across
     h = points @ axes.up
-    pad = 2.0 * thickness_um
-    n0, n1 = float(np.percentile(n, 0.2)) - pad, float(np.percentile(n, 99.8)) + pad
-    h0, h1 = float(np.percentile(h, 0.1)) - pad, float(np.percentile(h, 99.9)) + pad
+    # Half a bin off whole steps: where the axes are the scan's own, voxel centres then fall into
+    # the middle of bins and never on their edges, where rounding would leave some bins empty.
+    pad = (math.ceil(2.0 * thickness_um / step) + 0.5) * step
+    n0, n1 = (
+        float(np.percentile(n, 0.2, method="nearest")) - pad,
+        float(np.percentile(n, 99.8)) + pad,
+    )
+    h0, h1 = (
+        float(np.percentile(h, 0.1, method="nearest")) - pad,
+        float(np.percentile(h, 99.9)) + pad,
+    )
     shape = (int((h1 - h0) / step) + 1, int((n1 - n0) / step) + 1)
     total, count = section_image(
         material.fraction, np.array(material.spacing_um), axes.across, axes.up, n0, h0, step, shape
