@@ -24,10 +24,11 @@ def cover(
     spacing_um: tuple[float, float, float],
     *,
     segments: FloatArray,
-    radius: float,
+    radius: float | FloatArray,
     matrix: FloatArray,
     offset: FloatArray,
     samples: int = 4,
+    boxes: FloatArray | None = None,
 ) -> NDArray[np.float32]:
     """Return the share of each voxel covered by round capsules about segments.
 
@@ -38,11 +39,15 @@ def cover(
     segments
         Capsule axes (n, 2, 3), in the space of the capsules.
     radius
-        Their radius, in the same space.
+        Their radius, in the same space: one number, or one for each end of each segment (n, 2).
+        Between unequal ends a capsule is the union of balls whose radius changes in proportion.
     matrix, offset
         Affine map from scan position [z, y, x] in µm to the space of the capsules.
     samples
         Samples along the finest voxel edge; coarser edges get more in proportion.
+    boxes
+        Solid boxes (m, 2, 3) along the axes of the capsules' space: their lowest and highest
+        corners.
 
     Returns
     -------
@@ -55,7 +60,8 @@ def cover(
         out,
         np.array(spacing_um, dtype=np.float64),
         np.ascontiguousarray(segments, dtype=np.float64),
-        float(radius),
+        np.ascontiguousarray(np.broadcast_to(np.asarray(radius, np.float64), (len(segments), 2))),
+        np.zeros((0, 2, 3)) if boxes is None else np.ascontiguousarray(boxes, dtype=np.float64),
         np.ascontiguousarray(matrix, dtype=np.float64),
         np.ascontiguousarray(offset, dtype=np.float64),
         counts,
@@ -64,18 +70,44 @@ def cover(
 
 
 @njit(cache=True, inline="always")
-def _nearest(segment, q0, q1, q2):  # type: ignore[no-untyped-def]
-    """Distance to a segment and the vector from its nearest point."""
+def _nearest(segment, radius, q0, q1, q2):  # type: ignore[no-untyped-def]
+    """Distance to the nearest ball's centre, the vector from there, and that ball's radius."""
     a0, a1, a2 = segment[0, 0], segment[0, 1], segment[0, 2]
     e0, e1, e2 = segment[1, 0] - a0, segment[1, 1] - a1, segment[1, 2] - a2
     v0, v1, v2 = q0 - a0, q1 - a1, q2 - a2
     square = e0 * e0 + e1 * e1 + e2 * e2
+    t = 0.0
+    grown = radius[1] - radius[0]
     # A segment of no length is a sphere.
-    t = 0.0 if square == 0.0 else min(1.0, max(0.0, (v0 * e0 + v1 * e1 + v2 * e2) / square))
+    if square > 0.0:
+        t = (v0 * e0 + v1 * e1 + v2 * e2) / square
+        if grown != 0.0:
+            # |q - c(t)| - r(t) is convex in t; it is stationary where the ball's surface normal
+            # leans by the cone's angle from the axis' normal.
+            left = square - grown * grown
+            if left > 0.0:
+                off = max(0.0, v0 * v0 + v1 * v1 + v2 * v2 - t * t * square)
+                t += grown * math.sqrt(off / left / square)
+            else:
+                t = 1.0 if grown > 0.0 else 0.0
+        t = min(1.0, max(0.0, t))
     v0 -= t * e0
     v1 -= t * e1
     v2 -= t * e2
-    return math.sqrt(v0 * v0 + v1 * v1 + v2 * v2), v0, v1, v2
+    return math.sqrt(v0 * v0 + v1 * v1 + v2 * v2), v0, v1, v2, radius[0] + t * grown
+
+
+@njit(cache=True, inline="always")
+def _box_side(box, q0, q1, q2):  # type: ignore[no-untyped-def]
+    """How far outside a box's farthest pair of faces a point lies, and across which axis."""
+    f0 = max(box[0, 0] - q0, q0 - box[1, 0])
+    f1 = max(box[0, 1] - q1, q1 - box[1, 1])
+    f2 = max(box[0, 2] - q2, q2 - box[1, 2])
+    if f0 >= f1 and f0 >= f2:
+        return f0, 0
+    if f1 >= f2:
+        return f1, 1
+    return f2, 2
 
 
 @njit(cache=True, inline="always")
@@ -94,7 +126,7 @@ def _half_diagonal(matrix, e0, e1, e2):  # type: ignore[no-untyped-def]
 
 
 @njit(parallel=True, cache=True)
-def _cover(out, spacing, segments, radius, matrix, offset, counts):  # type: ignore[no-untyped-def]
+def _cover(out, spacing, segments, radii, boxes, matrix, offset, counts):  # type: ignore[no-untyped-def]
     nz, ny, nx = out.shape
     bz, by, bx = (
         (nz + _BLOCK - 1) // _BLOCK,
@@ -117,10 +149,14 @@ def _cover(out, spacing, segments, radius, matrix, offset, counts):  # type: ign
         around = np.empty(segments.shape[0], dtype=np.int64)
         n_around = 0
         for s in range(segments.shape[0]):
-            if _nearest(segments[s], q0, q1, q2)[0] <= radius + block_reach:
+            dist, _, _, _, radius = _nearest(segments[s], radii[s], q0, q1, q2)
+            if dist <= radius + block_reach:
                 around[n_around] = s
                 n_around += 1
-        if n_around == 0:
+        boxed = False
+        for s in range(boxes.shape[0]):
+            boxed = boxed or _box_side(boxes[s], q0, q1, q2)[0] <= block_reach
+        if n_around == 0 and not boxed:
             continue
         close = np.empty(n_around, dtype=np.int64)
         for z in range(z0, min(z0 + _BLOCK, nz)):
@@ -133,24 +169,34 @@ def _cover(out, spacing, segments, radius, matrix, offset, counts):  # type: ign
                     n_close = 0
                     full = False
                     for i in range(n_around):
-                        f = _nearest(segments[around[i]], q0, q1, q2)[0] - radius
+                        dist, _, _, _, radius = _nearest(
+                            segments[around[i]], radii[around[i]], q0, q1, q2
+                        )
+                        f = dist - radius
                         if f <= -voxel_reach:
                             full = True
                             break
                         if f < voxel_reach:
                             close[n_close] = around[i]
                             n_close += 1
+                    near_box = False
+                    if boxed and not full:
+                        for s in range(boxes.shape[0]):
+                            f = _box_side(boxes[s], q0, q1, q2)[0]
+                            full = full or f <= -voxel_reach
+                            near_box = near_box or f < voxel_reach
                     if full:
                         out[z, y, x] = 1.0
-                    elif n_close > 0:
+                    elif n_close > 0 or near_box:
                         out[z, y, x] = _voxel(
-                            segments, close, n_close, radius, matrix, q0, q1, q2, spacing, counts
-                        )
+                            segments, radii, boxes, near_box, close, n_close, matrix,
+                            q0, q1, q2, spacing, counts,
+                        )  # fmt: skip
 
 
 @njit(cache=True)
 def _voxel(  # type: ignore[no-untyped-def]
-    segments, close, n_close, radius, matrix, q0, q1, q2, spacing, counts
+    segments, radii, boxes, near_box, close, n_close, matrix, q0, q1, q2, spacing, counts
 ):
     """Mean cover over the samples of one surface voxel about q."""
     w0, w1, w2 = spacing[0] / counts[0], spacing[1] / counts[1], spacing[2] / counts[2]
@@ -166,7 +212,9 @@ def _voxel(  # type: ignore[no-untyped-def]
                 p2 = q2 + matrix[2, 0] * dz + matrix[2, 1] * dy + matrix[2, 2] * dx
                 best = 0.0
                 for c in range(n_close):
-                    dist, v0, v1, v2 = _nearest(segments[close[c]], p0, p1, p2)
+                    dist, v0, v1, v2, radius = _nearest(
+                        segments[close[c]], radii[close[c]], p0, p1, p2
+                    )
                     if dist == 0.0:
                         best = 1.0
                         break
@@ -180,5 +228,13 @@ def _voxel(  # type: ignore[no-untyped-def]
                     best = max(best, min(1.0, 0.5 - f / ramp))
                     if best >= 1.0:
                         break
+                if near_box and best < 1.0:
+                    for b in range(boxes.shape[0]):
+                        f, axis = _box_side(boxes[b], p0, p1, p2)
+                        g0 = matrix[axis, 0] * w0
+                        g1 = matrix[axis, 1] * w1
+                        g2 = matrix[axis, 2] * w2
+                        ramp = math.sqrt(g0 * g0 + g1 * g1 + g2 * g2)
+                        best = max(best, min(1.0, 0.5 - f / ramp))
                 total += best
     return total / (counts[0] * counts[1] * counts[2])
