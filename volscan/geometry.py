@@ -80,6 +80,171 @@ class BuildFrame:
 
 
 @dataclass(frozen=True)
+class TubeFrame:
+    """A tube's axis and shell, and the sheet it unrolls to.
+
+    The axis is a parabola, point + t axis + t² bend, whose cross-sections are planes normal to
+    it. A position is (X, Y, H): X the arc length along the axis from the scaffold's start, Y the
+    angle about it times `radius_um`, H the height above the shell's inner surface along the
+    radius. y = h × x: seen with the axis pointing at the eye, Y runs clockwise.
+
+    Parameters
+    ----------
+    point_um
+        A point of the axis, scan position [z, y, x], near the scaffold's middle.
+    axis, across
+        Unit vectors [z, y, x]: the axis' direction at the point, and where Y is 0 there.
+    bend_per_um
+        The axis' deviation from straight, per length squared, along `across` and along y there.
+    start_um, length_um
+        Where the scaffold starts, as arc length from the point (X = 0), and how long it is.
+    radius_um
+        Mean radius of the scaffold's shell, where it is unrolled.
+    oval
+        Cosine and sine part of the radius' second harmonic in the angle, as shares of the radius.
+    base_um
+        Height of the shell's inner surface above the surface of mean radius; negative.
+    u_radius_um, u_bend_um, u_ovality, u_tilt_deg
+        Standard uncertainties; `u_tilt_deg` is that of "outward" on the sheet, shared by all
+        walls. None where they are not known.
+    mirrored_confirmed
+        Whether the user told the scan's handedness.
+    h_from
+        How the shell was found, in words.
+    """
+
+    point_um: FloatArray
+    axis: FloatArray
+    across: FloatArray
+    bend_per_um: tuple[float, float]
+    start_um: float
+    length_um: float
+    radius_um: float
+    oval: tuple[float, float]
+    base_um: float
+    mirrored_confirmed: bool
+    h_from: str
+    u_radius_um: float | None = None
+    u_bend_um: float | None = None
+    u_ovality: float | None = None
+    u_tilt_deg: float | None = None
+    kind: Literal["mandrel"] = "mandrel"
+
+    def __post_init__(self) -> None:
+        for name in ("point_um", "axis", "across"):
+            object.__setattr__(self, name, _read_only(getattr(self, name)))
+
+    @property
+    def bend_um(self) -> float:
+        """Sagitta of the axis over the scaffold's length."""
+        return float(np.hypot(*self.bend_per_um)) * (0.5 * self.length_um) ** 2
+
+    @property
+    def ovality(self) -> float:
+        """(Largest - smallest) over mean radius."""
+        return 2.0 * float(np.hypot(*self.oval))
+
+    @property
+    def origin_um(self) -> FloatArray:
+        """Scan position of the axis where the scaffold starts."""
+        s = np.array([self.start_um])
+        return self._on_axis(_parameter(s, self._slope))[0][0]
+
+    @property
+    def turn_um(self) -> float:
+        """Length of one turn of the sheet along Y."""
+        return 2.0 * np.pi * self.radius_um
+
+    @property
+    def _slope(self) -> float:
+        """Growth of the axis' slope per µm."""
+        return 2.0 * float(np.hypot(*self.bend_per_um))
+
+    def _basis(self) -> FloatArray:
+        """Return rows: axis, direction of the bend, and the normal of both (a, u, b)."""
+        sideways = _cross(self.across, self.axis)
+        size = float(np.hypot(*self.bend_per_um))
+        c, s = (1.0, 0.0) if size == 0 else (v / size for v in self.bend_per_um)
+        u = c * self.across + s * sideways
+        return np.stack([self.axis, u, _cross(u, self.axis)])
+
+    def _angle(self) -> float:
+        """Return the angle from `across` to the bend's direction."""
+        c, s = self.bend_per_um
+        return float(np.arctan2(s, c)) if c or s else 0.0
+
+    def _on_axis(self, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return positions on the axis, and its normals toward the bend and off it."""
+        a, u, b = self._basis()
+        k = self._slope
+        t = t[..., None]
+        place = self.point_um + t * a + 0.5 * k * t * t * u
+        inward = (u - k * t * a) / np.sqrt(1.0 + (k * t) ** 2)
+        return place, inward, b
+
+    def surface_um(self, angle: FloatArray) -> FloatArray:
+        """Return the radius of the surface of mean radius at angles Y / radius."""
+        c, s = self.oval
+        return np.asarray(
+            self.radius_um * (1.0 + c * np.cos(2.0 * angle) + s * np.sin(2.0 * angle))
+        )
+
+    def to_scan(self, positions_um: FloatArray) -> FloatArray:
+        """Turn (X, Y, H) (..., 3) into scan positions (..., 3) [z, y, x]."""
+        p = np.asarray(positions_um, dtype=np.float64)
+        angle = p[..., 1] / self.radius_um
+        r = self.surface_um(angle) + self.base_um + p[..., 2]
+        place, inward, off = self._on_axis(_parameter(p[..., 0] + self.start_um, self._slope))
+        turn = angle - self._angle()
+        return np.asarray(
+            place + (r * np.cos(turn))[..., None] * inward + (r * np.sin(turn))[..., None] * off
+        )
+
+    def to_cylinder(self, positions_um: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return X, radius and angle in [0, 2π) of scan positions (..., 3) [z, y, x]."""
+        local = (np.asarray(positions_um, dtype=np.float64) - self.point_um) @ self._basis().T
+        along, w, v = local[..., 0], local[..., 1], local[..., 2]
+        k = self._slope
+        t = along
+        # The foot of the perpendicular on the axis, by Newton's method; the bend is small.
+        for _ in range(4 if k else 0):
+            t = t - (t - along - k * t * w + 0.5 * k * k * t**3) / (
+                1.0 - k * w + 1.5 * (k * t) ** 2
+            )
+        side = (w - 0.5 * k * t * t - k * t * (along - t)) / np.sqrt(1.0 + (k * t) ** 2)
+        angle = (np.arctan2(v, side) + self._angle()) % (2.0 * np.pi)
+        return _arc(t, k) - self.start_um, np.hypot(side, v), angle
+
+    def to_build(self, positions_um: FloatArray) -> FloatArray:
+        """Turn scan positions (..., 3) [z, y, x] into (X, Y, H) (..., 3), Y within one turn."""
+        x, r, angle = self.to_cylinder(positions_um)
+        return np.stack(
+            [x, angle * self.radius_um, r - self.surface_um(angle) - self.base_um], axis=-1
+        )
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return a × b, taken in (x, y, z), of vectors stored [z, y, x]."""
+    return np.asarray(np.cross(a[::-1], b[::-1])[::-1])
+
+
+def _arc(t: FloatArray, slope: float) -> FloatArray:
+    """Return the arc length of a parabola of that slope per length, from its vertex."""
+    if slope == 0:
+        return t
+    m = slope * t
+    return np.asarray(0.5 * (t * np.sqrt(1.0 + m * m) + np.arcsinh(m) / slope))
+
+
+def _parameter(arc: FloatArray, slope: float) -> FloatArray:
+    """Return the inverse of `_arc`, by Newton's method."""
+    t = arc
+    for _ in range(4 if slope else 0):
+        t = t - (_arc(t, slope) - arc) / np.sqrt(1.0 + (slope * t) ** 2)
+    return np.asarray(t)
+
+
+@dataclass(frozen=True)
 class Fibre:
     """One fibre: a polyline with a diameter at each point.
 

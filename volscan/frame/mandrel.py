@@ -1,0 +1,246 @@
+"""Plate or mandrel, and a tube's axis, bend, radius and ovality from its own solid.
+
+All solid of a tube lies in a shell: told from the right axis its radii are confined between the
+lumen and the outside, everywhere around and along. The fit is robust to debris and asks nothing
+of the mandrel, which may be gone. What the axis is off by shows as a wave of the shell around the
+tube; the fibres found on the unrolled sheet tell it once more, far better than voxels do.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from volscan.frame.plate import solid_points_um
+from volscan.geometry import FloatArray, TubeFrame
+from volscan.prepare.material import MaterialMap
+from volscan.progress import Progress, no_progress
+
+# Points of the search for the axis, and of the fit.
+_FEW_POINTS, _POINTS = 3_000, 40_000
+# Directions tried over the half sphere: about 9 degrees apart.
+_DIRECTIONS = 400
+# Shares of the solid left out at either side of the shell: debris, stray strands.
+_STRAY_SHARE = 0.01
+# A tube is hollow: its lumen is wider than this share of its outer diameter (own choice).
+_LEAST_LUMEN = 0.45
+# The shell is one and the same all around: its thickness over the whole tube is at most this many
+# times that of its parts. A box of four walls, or a foam's outer voxels, has thin parts at many
+# radii (a square of thin walls: six times and more).
+_MOST_UNEVEN = 1.6
+# It goes all the way around: no part of its length has an empty sector wider than this.
+_WIDEST_GAP_DEG = 120.0
+_SLICES, _SECTORS = 8, 36
+# It is longer than this share of its radius: shorter is a ring, which a flat print may hold.
+_LEAST_LENGTH = 0.8
+
+
+@dataclass(frozen=True)
+class ShellFit:
+    """A tube frame and whether the solid lies on its shell; `reason` says why it does not."""
+
+    frame: TubeFrame
+    reason: str | None
+
+
+def find_tube(
+    material: MaterialMap,
+    *,
+    mirrored: bool | None = None,
+    progress: Progress = no_progress,
+) -> ShellFit | None:
+    """Fit a bent, oval tube to the solid; None when there is too little of it.
+
+    Parameters
+    ----------
+    material
+        The material map; its `solid` voxels are used.
+    mirrored
+        Whether the user told the handedness (either way); None when it is assumed.
+
+    Returns
+    -------
+    ShellFit
+        The frame, with `reason` None where the solid is a hollow shell all around and along.
+
+    Notes
+    -----
+    Straight axis first: among directions over the half sphere, the one about which the radii of
+    a circle fitted to the projected points scatter least. Then axis, bend (a parabola), radius
+    and second harmonic together, by least squares of radius minus surface with Huber's weights.
+
+    Examples
+    --------
+    See docs/theory/tubes.md.
+    """
+    points = solid_points_um(material, limit=_POINTS)
+    if len(points) < 100:
+        return None
+    progress("frame", 0.1)
+    few = points[:: max(1, len(points) // _FEW_POINTS)]
+    centre = few.mean(axis=0)
+    axis = min(_directions(few), key=lambda a: _scatter(few - centre, a))
+    progress("frame", 0.5)
+    frame = _start(points, axis, mirrored=mirrored)
+    for _ in range(2):
+        frame = _fitted(frame, points)
+    progress("frame", 0.9)
+    frame, reason = _extents(frame, points)
+    return ShellFit(frame, reason)
+
+
+def _directions(points: FloatArray) -> FloatArray:
+    """Return unit vectors over the half sphere, evenly spread, and the points' principal axes."""
+    k = np.arange(_DIRECTIONS) + 0.5
+    z = k / _DIRECTIONS
+    turn = math.pi * (1.0 + math.sqrt(5.0)) * k
+    ring = np.sqrt(1.0 - z * z)
+    sphere = np.stack([z, ring * np.cos(turn), ring * np.sin(turn)], axis=1)
+    _, vectors = np.linalg.eigh(np.cov(points.T))
+    return np.concatenate([vectors.T, sphere])
+
+
+def _scatter(points: FloatArray, axis: FloatArray) -> float:
+    """Return the spread of radii about the best circle, as a share of the circle's radius."""
+    flat = points @ np.stack(_normals(axis)).T
+    radii = np.hypot(*(flat - _circle(flat)).T)
+    low, middle, high = np.percentile(radii, [5.0, 50.0, 95.0])
+    return float((high - low) / middle) if middle > 0 else math.inf
+
+
+def _normals(axis: FloatArray) -> tuple[FloatArray, FloatArray]:
+    lead = np.zeros(3)
+    # The image axis most across the tube, the last of them where two are alike: usually x.
+    lead[2 - int(np.argmin(np.abs(axis[::-1]).round(3)))] = 1.0
+    first = lead - (lead @ axis) * axis
+    first /= np.linalg.norm(first)
+    return first, np.asarray(np.cross(first[::-1], axis[::-1])[::-1])
+
+
+def _circle(flat: FloatArray) -> FloatArray:
+    """Return the centre of the circle through points in a plane (algebraic least squares)."""
+    design = np.column_stack([2.0 * flat, np.ones(len(flat))])
+    solution, *_ = np.linalg.lstsq(design, (flat**2).sum(axis=1), rcond=None)
+    return np.asarray(solution[:2])
+
+
+def _start(points: FloatArray, axis: FloatArray, *, mirrored: bool | None) -> TubeFrame:
+    """Return the straight, round tube about an axis' direction."""
+    # The axis points along the image axis nearest to it, so that the same tube reads the same.
+    if axis[int(np.argmax(np.abs(axis)))] < 0:
+        axis = -axis
+    across, sideways = _normals(axis)
+    along = points @ axis
+    middle = 0.5 * (along.min() + along.max())
+    flat = points @ np.stack([across, sideways]).T
+    centre = _circle(flat)
+    radius = float(np.median(np.hypot(*(flat - centre).T)))
+    return TubeFrame(
+        point_um=middle * axis + centre[0] * across + centre[1] * sideways,
+        axis=axis,
+        across=across,
+        bend_per_um=(0.0, 0.0),
+        start_um=float(along.min() - middle),
+        length_um=float(np.ptp(along)),
+        radius_um=radius,
+        oval=(0.0, 0.0),
+        base_um=0.0,
+        mirrored_confirmed=mirrored is not None,
+        h_from="shell fitted to the solid",
+    )
+
+
+def moved(frame: TubeFrame, change: FloatArray) -> TubeFrame:
+    """Return the frame with its axis moved and bent, its radius and ovality changed.
+
+    `change`: shift along `across` and along y there (µm), slope along both, bend along both (per
+    µm), radius (µm), and the two parts of the second harmonic.
+    """
+    across, sideways = frame.across, _normals_of(frame)
+    axis = frame.axis + change[2] * across + change[3] * sideways
+    axis /= np.linalg.norm(axis)
+    lead = across - (across @ axis) * axis
+    return replace(
+        frame,
+        point_um=frame.point_um + change[0] * across + change[1] * sideways,
+        axis=axis,
+        across=lead / np.linalg.norm(lead),
+        bend_per_um=(frame.bend_per_um[0] + change[4], frame.bend_per_um[1] + change[5]),
+        radius_um=frame.radius_um + change[6],
+        oval=(frame.oval[0] + change[7], frame.oval[1] + change[8]),
+    )
+
+
+def _normals_of(frame: TubeFrame) -> FloatArray:
+    return np.asarray(np.cross(frame.across[::-1], frame.axis[::-1])[::-1])
+
+
+def _fitted(frame: TubeFrame, points: FloatArray) -> TubeFrame:
+    """Fit axis, bend, radius and ovality to the points."""
+    half = 0.5 * frame.length_um
+    unit = np.array([1.0, 1.0, 1 / half, 1 / half, 1 / half**2, 1 / half**2, 1.0])
+    unit = np.concatenate([unit, np.full(2, 1.0 / frame.radius_um)])
+
+    def residual(p: FloatArray) -> FloatArray:
+        tried = moved(frame, p * unit)
+        _, r, angle = tried.to_cylinder(points)
+        return np.asarray(r - tried.surface_um(angle))
+
+    spread = float(np.subtract(*np.percentile(residual(np.zeros(9)), [75, 25])))
+    found = least_squares(
+        residual, np.zeros(9), loss="huber", f_scale=max(spread, 1e-6), x_scale=frame.radius_um / 50
+    )
+    return moved(frame, found.x * unit)
+
+
+def _extents(frame: TubeFrame, points: FloatArray) -> tuple[TubeFrame, str | None]:
+    """Return the frame with its ends and base, and why the solid is no tube, if it is not."""
+    x, r, angle = frame.to_cylinder(points)
+    height = r - frame.surface_um(angle)
+    low, high = np.percentile(height, [100 * _STRAY_SHARE, 100 * (1 - _STRAY_SHARE)])
+    start, end = np.percentile(x, [0.1, 99.9])
+    # The surface is put half-way between inside and outside, where the sheet is unrolled.
+    middle = 0.5 * (low + high)
+    told = replace(
+        frame,
+        radius_um=frame.radius_um + middle,
+        start_um=frame.start_um + start,
+        length_um=float(end - start),
+        base_um=float(low - middle),
+    )
+    return told, _no_tube(told, x - start, height, angle)
+
+
+def _no_tube(frame: TubeFrame, x: FloatArray, height: FloatArray, angle: FloatArray) -> str | None:
+    inner, outer = frame.radius_um + frame.base_um, frame.radius_um - frame.base_um
+    if inner < _LEAST_LUMEN * outer:
+        return "it is not hollow"
+    if frame.length_um < _LEAST_LENGTH * frame.radius_um:
+        return "it is shorter than a tube"
+    sector = np.minimum((angle / (2 * math.pi) * _SECTORS).astype(int), _SECTORS - 1)
+    piece = np.clip((x / frame.length_um * _SLICES).astype(int), 0, _SLICES - 1)
+    count = np.zeros((_SLICES, _SECTORS), dtype=np.int64)
+    np.add.at(count, (piece, sector), 1)
+    seen = count > 0.02 * count.mean()
+    if min(_widest_gap(row) for row in ~seen) < 0 or max(_widest_gap(row) for row in ~seen) > (
+        _WIDEST_GAP_DEG / 360.0 * _SECTORS
+    ):
+        return "it does not go all the way around"
+    parts = [height[sector == k] for k in range(_SECTORS)]
+    spans = [np.ptp(np.percentile(p, [1, 99])) for p in parts if p.size > 20]
+    if -2.0 * frame.base_um > _MOST_UNEVEN * float(np.median(spans)):
+        return "its surface is not round"
+    return None
+
+
+def _widest_gap(empty: NDArray[np.bool_]) -> int:
+    """Return the longest run of empty sectors around a circle."""
+    if empty.all():
+        return empty.size
+    turned = np.roll(empty, -int(np.flatnonzero(~empty)[0]))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], turned.astype(np.int8), [0]])))
+    return int(np.max(edges[1::2] - edges[::2], initial=0))
