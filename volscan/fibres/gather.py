@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -13,7 +14,9 @@ from scipy.ndimage import uniform_filter1d
 
 from volscan.fibres.columns import FamilyAxes, RoughWalls
 from volscan.fibres.crosssection import Column
+from volscan.fibres.paths import WallPath
 from volscan.geometry import FloatArray
+from volscan.kernels.paths import path_sections
 from volscan.kernels.sections import mark_near_line, wall_sections
 from volscan.prepare.material import MaterialMap
 
@@ -37,6 +40,9 @@ class WallTrack:
     `position_um` is its place across at height 0 and `slope` its lean dn/dh; `offset_um`,
     `height_um`, `radius_um` describe the fibres (across relative to the leaning line, up, radius),
     from the lowest; `present` tells which are there; it runs from `start_um` to `end_um`.
+
+    A curved wall has a `path` (at height 0), from which places across are told along its own
+    normals; `position_um` is 0 then and start and end are arc lengths.
     """
 
     position_um: float
@@ -47,6 +53,38 @@ class WallTrack:
     present: NDArray[np.bool_]
     start_um: float
     end_um: float
+    path: WallPath | None = None
+
+    def places(self, along_um: FloatArray, across_um: FloatArray, up_um: FloatArray) -> FloatArray:
+        """Return places (m, k, 3) along, across and up in the family's axes.
+
+        Parameters
+        ----------
+        along_um
+            (m,) stations.
+        across_um, up_um
+            (m, k): place across, the lean included, and height.
+        """
+        if self.path is None:
+            along = np.broadcast_to(along_um[:, None], up_um.shape)
+            return np.stack([along, across_um, up_um], axis=-1)
+        leant = self.slope * up_um
+        place, normal = self.path.at(along_um)
+        off = (across_um - leant)[..., None] * normal[:, None, :]
+        plan = place[:, None, :] + off
+        return np.stack([plan[..., 0], plan[..., 1] + leant, up_um], axis=-1)
+
+    def centreline(self, k: int) -> FloatArray:
+        """Return fibre `k` as a polyline (m, 3) in the family's axes."""
+        height = self.height_um[k]
+        across = self.position_um + self.slope * height + self.offset_um[k]
+        if self.path is None:
+            return np.array([[self.start_um, across, height], [self.end_um, across, height]])
+        inside = self.path.arc_um
+        inside = inside[(inside > self.start_um) & (inside < self.end_um)]
+        along = np.concatenate([[self.start_um], inside, [self.end_um]])
+        ones = np.ones((along.size, 1))
+        return self.places(along, across * ones, height * ones)[:, 0]
 
 
 @dataclass(frozen=True)
@@ -60,6 +98,11 @@ class FamilyTrack:
     axes: FamilyAxes
     walls: tuple[WallTrack, ...]
     sure_count: bool = False
+
+    @property
+    def curved(self) -> bool:
+        """Whether the walls follow paths."""
+        return any(w.path is not None for w in self.walls)
 
 
 def track_family(
@@ -107,15 +150,11 @@ def track_family(
         count = gathered[..., 0].sum(axis=(2, 3))
         fibres[:, k] = np.where(count > 0, total / np.maximum(count, 1), 0.0)
     walls = []
-    smoothing = max(3, round(diameter_um / step))
     for w in range(n_walls):
-        wall = uniform_filter1d(fibres[w].mean(axis=0), smoothing, mode="nearest")
-        span = _longest_run(wall, longest_gap=smoothing)
-        if span is None or (span[1] - span[0]) * step < 3.0 * diameter_um:
+        span, present = run_of(fibres[w], diameter_um=diameter_um, step_um=step)
+        if span is None:
             continue
         a, b = span
-        inside = fibres[w][:, a:b].mean(axis=1)
-        present = inside > _MISSING * float(np.median(inside))
         walls.append(
             WallTrack(
                 position_um=float(base[w]),
@@ -129,6 +168,29 @@ def track_family(
             )
         )
     return FamilyTrack(rough.axes, tuple(walls)) if walls else None
+
+
+def run_of(
+    fibres: FloatArray, *, diameter_um: float, step_um: float
+) -> tuple[tuple[int, int] | None, NDArray[np.bool_]]:
+    """Return where a wall runs and which of its fibres are there.
+
+    Parameters
+    ----------
+    fibres
+        (fibres, stations): mean fraction in each fibre's core.
+
+    Returns
+    -------
+    First and last station (None when it does not run on for three diameters), and (fibres,) bool.
+    """
+    smoothing = max(3, round(diameter_um / step_um))
+    wall = uniform_filter1d(fibres.mean(axis=0), smoothing, mode="nearest")
+    span = _longest_run(wall, longest_gap=smoothing)
+    if span is None or (span[1] - span[0]) * step_um < 3.0 * diameter_um:
+        return None, np.zeros(len(fibres), np.bool_)
+    inside = fibres[:, span[0] : span[1]].mean(axis=1)
+    return span, inside > _MISSING * float(np.median(inside))
 
 
 def _longest_run(wall: FloatArray, *, longest_gap: int) -> tuple[int, int] | None:
@@ -166,11 +228,10 @@ def mark_families(
         basis = family.axes.matrix
         for wall in family.walls:
             for k in np.flatnonzero(wall.present):
-                height = wall.height_um[k]
-                across = wall.position_um + wall.slope * height + wall.offset_um[k]
-                start = np.array([wall.start_um, across, height]) @ basis
-                end = np.array([wall.end_um, across, height]) @ basis
-                mark_near_line(near, bit, spacing, start, end, wall.radius_um[k] + margin_um)
+                line = wall.centreline(int(k)) @ basis
+                reach = wall.radius_um[k] + margin_um
+                for start, end in itertools.pairwise(line):
+                    mark_near_line(near, bit, spacing, start, end, reach)
     stray = material.solid & (near == 0)
     cc3d.dust(stray, threshold=_SMALLEST_STRAY_VOX, connectivity=26, in_place=True)
     if stray.any():
@@ -200,6 +261,26 @@ def gather_walls(
     reach = half_width_um - max(float(w.radius_um.max()) for w in family.walls)
     start = np.array([w.start_um + trim_um for w in family.walls])
     end = np.array([w.end_um - trim_um for w in family.walls])
+    paths = [w.path for w in family.walls if w.path is not None]
+    if paths:
+        return np.asarray(
+            path_sections(
+                material.fraction,
+                near,
+                np.uint8(255 ^ (1 << number)),
+                np.array(material.spacing_um),
+                family.axes.matrix,
+                np.concatenate([p.points_um for p in paths]),
+                np.concatenate([[0], np.cumsum([len(p.points_um) for p in paths])]),
+                np.array([w.slope for w in family.walls]),
+                half_width_um,
+                np.array([low - reach, high + reach]),
+                start,
+                (end - start) / segments,
+                segments,
+                bin_um,
+            )
+        )
     return np.asarray(
         wall_sections(
             material.fraction,
@@ -225,13 +306,14 @@ def column_of(
     axes: FamilyAxes,
     *,
     prior_r: FloatArray | None = None,
+    fewest: int = _FEWEST_VOXELS,
 ) -> Column:
     """Turn gathered bins (heights, across, channels) of one wall into a column to fit.
 
     Positions across are told from the wall's place at height 0, not from its leaning line.
     """
     flat = bins.reshape(-1, bins.shape[-1])
-    flat = flat[flat[:, 0] >= _FEWEST_VOXELS]
+    flat = flat[flat[:, 0] >= fewest]
     count = flat[:, 0]
     h = flat[:, 3] / count
     n = flat[:, 2] / count + wall.slope * h

@@ -25,6 +25,8 @@ _SHARED_DIAMETER_ERROR = 0.006
 class FittedWall:
     """A wall's fibres as fitted: centres (parts, fibres) in the family's axes, µm.
 
+    `along_um` and `across_um` are told along and across the wall's path where it is `curved`;
+    `places_um` (parts, fibres, 3) are the same centres along, across and up in straight axes.
     `misfit` is what the disc model leaves of the section, beyond noise, as a share of its own
     root mean square.
     """
@@ -41,12 +43,12 @@ class FittedWall:
     start_um: float
     end_um: float
     misfit: float
+    places_um: FloatArray
+    curved: bool = False
 
     def centres(self) -> FloatArray:
         """Return scan positions (parts, fibres, 3) [z, y, x]."""
-        along = np.broadcast_to(self.along_um[:, None], self.up_um.shape)
-        local = np.stack([along, self.across_um, self.up_um], axis=-1)
-        return np.asarray(local @ self.axes.matrix)
+        return np.asarray(self.places_um @ self.axes.matrix)
 
 
 def refined_frame(frame: BuildFrame, walls: list[FittedWall]) -> BuildFrame:

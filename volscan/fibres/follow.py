@@ -1,0 +1,250 @@
+"""Cross-sections of every wall, gathered, fitted in parts, and turned back into where walls run."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volscan.fibres.credible import relative_misfit
+from volscan.fibres.crosssection import Column, Optics, Priors, ScanGrid, moved_segment, scan_grid
+from volscan.fibres.gather import FamilyTrack, column_of, gather_walls, mark_families
+from volscan.fibres.lines import FittedWall
+from volscan.prepare.ct import FWHM_PER_SIGMA
+from volscan.prepare.material import MaterialMap
+
+# Bins of a wall's section for each disc, at least: a disc has three unknowns.
+FEWEST_BINS = 12
+# Parts are joined until each has this share of the fullest part's voxels away from crossings, or
+# a sixth of the wall's.
+_LEAST_SEEN = 0.6
+# Straight walls are followed in this many parts, so that their scatter tells the uncertainty.
+_FEWEST_SEGMENTS, _MOST_SEGMENTS = 5, 12
+# Curved walls have a station about every diameter, but no more than this.
+_MOST_STATIONS = 150
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """A family's cross-sections: a column a wall, the same by segments, and where those lie."""
+
+    columns: list[Column]
+    parts: list[list[Column]]
+    stations: list[NDArray[np.float64]]
+    grid: ScanGrid
+
+
+def segments(families: list[FamilyTrack]) -> int:
+    """Return how many parts a wall is followed in: about one a crossing, or a diameter of path."""
+    if any(f.curved for f in families):
+        length = max(w.end_um - w.start_um for f in families for w in f.walls)
+        diameter = 2.0 * float(families[0].walls[0].radius_um.mean())
+        return int(min(max(length / diameter, _FEWEST_SEGMENTS), _MOST_STATIONS))
+    most = max(len(f.walls) for f in families)
+    return int(min(max(most + 1, _FEWEST_SEGMENTS), _MOST_SEGMENTS))
+
+
+def gathered_columns(
+    material: MaterialMap, families: list[FamilyTrack], optics: Optics, *, segments: int
+) -> list[Gathered]:
+    """Gather the cross-sections of all families, away from each other's fibres."""
+    spacing = material.spacing_um
+    fwhm = FWHM_PER_SIGMA * max(optics.sigma_um)
+    coarse = max(spacing)
+    near = mark_families(material, families, margin_um=1.2 * fwhm + 0.5 * coarse)
+    noise = material.noise_air / (material.polymer - material.air)
+    noise *= math.sqrt(material.noise_correlation_vox)
+    gathered = []
+    for number, family in enumerate(families):
+        radius = max(float(w.radius_um.max()) for w in family.walls)
+        bin_um = max(0.5 * coarse, radius / 8.0)
+        bins = gather_walls(
+            material,
+            near,
+            family,
+            number=number,
+            segments=segments,
+            half_width_um=radius + 1.6 * fwhm + coarse,
+            bin_um=bin_um,
+            trim_um=1.5 * radius,
+        )
+        columns, parts, stations = [], [], []
+        for w, wall in enumerate(family.walls):
+            columns.append(column_of(bins[w].sum(axis=0), wall, family.axes))
+            if family.curved:
+                coarse_bins = _halved(bins[w])
+                parts.append([column_of(b, wall, family.axes, fewest=1) for b in coarse_bins])
+            else:
+                parts.append([column_of(b, wall, family.axes) for b in bins[w]])
+            count = bins[w, ..., 0].sum(axis=(1, 2))
+            along = bins[w, ..., 4].sum(axis=(1, 2))
+            stations.append(np.where(count > 0, along / np.maximum(count, 1.0), np.nan))
+        gathered.append(
+            Gathered(columns, parts, stations, scan_grid(spacing, noise=noise, bin_um=bin_um))
+        )
+    return gathered
+
+
+def _halved(bins: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return bins (segments, heights, across, channels) joined two by two: short stations."""
+    heights, across = (bins.shape[1] + 1) // 2, (bins.shape[2] + 1) // 2
+    padded = np.zeros((bins.shape[0], 2 * heights, 2 * across, bins.shape[3]))
+    padded[:, : bins.shape[1], : bins.shape[2]] = bins
+    shape = (bins.shape[0], heights, 2, across, 2, bins.shape[3])
+    return np.asarray(padded.reshape(shape).sum(axis=(2, 4)))
+
+
+def well_seen(
+    families: list[FamilyTrack], gathered: list[Gathered]
+) -> tuple[list[FamilyTrack], list[Gathered]]:
+    """Leave out walls with too few bins away from other fibres to fit their discs."""
+    kept_families, kept_groups = [], []
+    for family, group in zip(families, gathered, strict=True):
+        seen = [
+            i
+            for i, c in enumerate(group.columns)
+            if c.radius.size > 0 and c.n.size >= FEWEST_BINS * c.radius.size
+        ]
+        if seen:
+            kept_families.append(replace(family, walls=tuple(family.walls[i] for i in seen)))
+            kept_groups.append(
+                replace(
+                    group,
+                    columns=[group.columns[i] for i in seen],
+                    parts=[group.parts[i] for i in seen],
+                    stations=[group.stations[i] for i in seen],
+                )
+            )
+    return kept_families, kept_groups
+
+
+def spread(columns: list[Column], limit: int) -> list[Column]:
+    """Pick at most `limit` columns evenly over all families."""
+    if len(columns) <= limit:
+        return columns
+    return [columns[i] for i in np.unique(np.linspace(0, len(columns) - 1, limit).astype(int))]
+
+
+def redrawn(family: FamilyTrack, columns: list[Column]) -> list[Column]:
+    """Return the columns with priors at the family's own mean heights and radius."""
+    layers = family.walls[0].height_um.size
+    heights = np.full((len(columns), layers), np.nan)
+    for w, (wall, column) in enumerate(zip(family.walls, columns, strict=True)):
+        heights[w, wall.present] = column.centre_h
+    # Walls stand at slightly different heights while the frame is rough: compare layers with
+    # each wall's own middle taken out.
+    level = np.nanmean(heights, axis=1, keepdims=True)
+    common = np.nanmean(heights - level, axis=0) + np.nanmean(level)
+    radius = float(np.mean(np.concatenate([c.radius for c in columns])))
+    return [
+        replace(c, prior_h=common[w.present], prior_r=np.full(c.radius.size, radius))
+        for w, c in zip(family.walls, columns, strict=True)
+    ]
+
+
+def retracked(family: FamilyTrack, columns: list[Column]) -> FamilyTrack:
+    """Return the family with its walls where the fits put them."""
+    walls = []
+    for wall, column in zip(family.walls, columns, strict=True):
+        slope, start = (
+            np.polyfit(column.centre_h, column.centre_n, 1)
+            if column.centre_h.size > 1
+            else (wall.slope, float(column.centre_n[0] - wall.slope * column.centre_h[0]))
+        )
+        height = wall.height_um.copy()
+        radius = wall.radius_um.copy()
+        offset = np.zeros_like(height)
+        height[wall.present] = column.centre_h
+        radius[wall.present] = column.radius
+        offset[wall.present] = column.centre_n - (start + slope * column.centre_h)
+        path = wall.path
+        if path is not None:
+            path = path.moved(path.arc_um[[0, -1]], np.full(2, float(start)))
+            start = 0.0
+        walls.append(
+            replace(
+                wall,
+                path=path,
+                position_um=wall.position_um + float(start),
+                slope=float(slope),
+                offset_um=offset,
+                height_um=height,
+                radius_um=radius,
+            )
+        )
+    return replace(family, walls=tuple(walls))
+
+
+def followed(
+    number: int,
+    fitted: tuple[int, tuple[Column, NDArray[np.float64]]],
+    *,
+    family: FamilyTrack,
+    group: Gathered,
+    optics: Optics,
+) -> FittedWall:
+    """Fit the wall's parts one by one and return its fibres' centres along it."""
+    w, (column, covariance) = fitted
+    wall = family.walls[w]
+    across, up, along = [], [], []
+    for part, station in _even_parts(group.parts[w], group.stations[w]):
+        moved, _ = moved_segment(column, part, optics, group.grid, priors=Priors())
+        across.append(moved.centre_n + wall.position_um)
+        up.append(moved.centre_h)
+        along.append(station)
+    stations = np.array(along)
+    across_um = np.array(across).reshape(len(along), column.radius.size)
+    up_um = np.array(up).reshape(len(along), column.radius.size)
+    return FittedWall(
+        family=number,
+        axes=family.axes,
+        present=wall.present,
+        along_um=stations,
+        across_um=across_um,
+        up_um=up_um,
+        places_um=wall.places(stations, across_um, up_um),
+        curved=wall.path is not None,
+        radius_um=column.radius * math.sqrt(optics.flatness),
+        u_radius_um=np.sqrt(np.diag(covariance)[2::3]),
+        height_over_width=optics.flatness,
+        start_um=wall.start_um,
+        end_um=wall.end_um,
+        misfit=relative_misfit(column, optics, group.grid),
+    )
+
+
+def _even_parts(parts: list[Column], stations: NDArray[np.float64]) -> list[tuple[Column, float]]:
+    """Join neighbouring parts until each has a fair number of voxels; return them with stations.
+
+    A part that is nearly all crossings says more about the crossing fibres than about its own.
+    """
+    seen = np.array([float(p.count.sum()) for p in parts])
+    least = max(30.0, min(_LEAST_SEEN * float(seen.max(initial=0.0)), float(seen.sum()) / 6.0))
+    groups: list[list[int]] = [[]]
+    for i in np.flatnonzero(seen > 0):
+        if groups[-1] and seen[groups[-1]].sum() >= least:
+            groups.append([])
+        groups[-1].append(int(i))
+    if len(groups) > 1 and seen[groups[-1]].sum() < least:
+        short = groups.pop()
+        groups[-1].extend(short)
+    return [
+        (_joined([parts[i] for i in g]), float(np.average(stations[g], weights=seen[g])))
+        for g in groups
+        if g
+    ]
+
+
+def _joined(parts: list[Column]) -> Column:
+    """Return one column with the bins of all, sorted by height."""
+    h = np.concatenate([p.h for p in parts])
+    order = np.argsort(h, kind="stable")
+    return replace(
+        parts[0],
+        n=np.concatenate([p.n for p in parts])[order],
+        h=h[order],
+        value=np.concatenate([p.value for p in parts])[order],
+        count=np.concatenate([p.count for p in parts])[order],
+    )

@@ -1,0 +1,273 @@
+"""Walls as lines in plan view: a network thinned from the view from above, and paths through it.
+
+From above a wall is a narrow ridge, whatever its fibres do on top of each other, so that thinning
+works here where it fails in the volume. Where walls cross, the two that go on most smoothly belong
+together.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from skimage.filters import threshold_otsu
+from skimage.morphology import skeletonize
+
+from volscan.geometry import FloatArray
+
+# A ridge is where the view holds this share of what it holds along the usual wall.
+_RIDGE_SHARE = 0.45
+# In widths: longest side branch that is a ragged edge, longest link within one crossing, shortest
+# path kept.
+_SPUR, _LINK, _SHORTEST = 1.2, 1.5, 3.0
+# Two walls that cross at a slant share a stretch up to this many widths long, in which the view
+# holds at least this many times what it holds along one wall.
+_SHARED, _TWO_WALLS = 10.0, 1.4
+# Sharpest turn of a path that runs on past a wall's end which meets it, degrees.
+_STRAIGHT_ON_DEG = 35.0
+_EIGHT = np.ones((3, 3), dtype=int)
+
+
+@dataclass
+class _Chain:
+    """Pixels between two junctions (or ends); `nodes` names the junction at either end or -1."""
+
+    pixels: FloatArray
+    nodes: list[int]
+
+    @property
+    def length(self) -> float:
+        return float(np.linalg.norm(np.diff(self.pixels, axis=0), axis=1).sum())
+
+
+def trace_paths(view: NDArray[np.float64], *, width: float) -> list[FloatArray]:
+    """Return the paths of walls seen from above.
+
+    Parameters
+    ----------
+    view
+        Polymer seen from above (rows, columns), not negative but for noise.
+    width
+        Usual width of a wall in pixels.
+
+    Returns
+    -------
+    list
+        Polylines (n, 2) [row, column], about a pixel between points, longest first.
+    """
+    smooth = ndimage.gaussian_filter(view, max(0.7, 0.2 * width))
+    if not np.any(smooth > 0) or np.ptp(smooth) == 0:
+        return []
+    level = float(threshold_otsu(smooth))
+    for _ in range(2):
+        ridge = skeletonize(smooth > level)
+        if not ridge.any():
+            return []
+        level = _RIDGE_SHARE * float(np.median(smooth[ridge]))
+    solid = smooth > level
+    labels, count = ndimage.label(solid, _EIGHT)
+    sizes = np.bincount(labels.ravel(), minlength=count + 1)
+    keep = sizes >= _SHORTEST * width * width
+    keep[0] = False
+    solid = ndimage.binary_fill_holes(keep[labels]) ^ _large_holes(keep[labels], width)
+    chains = _chains(skeletonize(solid))
+    # Walls side by side are wider, not higher: a broad kernel holds both.
+    broad = ndimage.gaussian_filter(view, 0.6 * width)
+    chains = _pruned(chains, width, broad)
+    paths = _joined(chains, width)
+    paths = [p for p in paths if _length(p) >= _SHORTEST * width]
+    return sorted(paths, key=_length, reverse=True)
+
+
+def _large_holes(solid: NDArray[np.bool_], width: float) -> NDArray[np.bool_]:
+    """Return the holes that are pores, not pinholes of noise in a wall."""
+    holes = ndimage.binary_fill_holes(solid) & ~solid
+    labels, count = ndimage.label(holes)
+    sizes = np.bincount(labels.ravel(), minlength=count + 1)
+    pores = sizes >= 0.2 * width * width
+    pores[0] = False
+    return np.asarray(pores[labels])
+
+
+def _length(path: FloatArray) -> float:
+    return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
+
+
+def _chains(ridge: NDArray[np.bool_]) -> list[_Chain]:
+    """Cut a thinned network at its junctions into chains of pixels."""
+    around = ndimage.convolve(ridge.astype(int), _EIGHT, mode="constant") - 1
+    junction = ridge & (around >= 3)
+    nodes, _ = ndimage.label(junction, _EIGHT)
+    rest = ridge & ~junction
+    labels, _ = ndimage.label(rest, _EIGHT)
+    chains = []
+    padded = np.pad(nodes, 1)
+    for number, box in enumerate(ndimage.find_objects(labels), start=1):
+        own = np.argwhere(labels[box] == number) + [s.start for s in box]
+        ordered = _walk(own)
+        ends = []
+        for k, pixel in enumerate((ordered[0], ordered[-1])):
+            window = padded[pixel[0] : pixel[0] + 3, pixel[1] : pixel[1] + 3]
+            touched = [int(v) for v in np.unique(window) if v > 0]
+            if len(ordered) == 1 and k == 1 and len(touched) > 1:
+                touched = touched[::-1]
+            ends.append(touched[0] if touched else -1)
+        if len(ordered) == 1 and ends[0] == ends[1]:
+            ends[1] = -1
+        chains.append(_Chain(ordered.astype(float), ends))
+    return chains
+
+
+def _walk(pixels: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Order the pixels of a chain from one end to the other."""
+    there = {(int(r), int(c)) for r, c in pixels}
+
+    def neighbours(p: tuple[int, int]) -> list[tuple[int, int]]:
+        steps = sorted(
+            ((dr, dc) for dr in (-1, 0, 1) for dc in (-1, 0, 1) if dr or dc),
+            key=lambda s: abs(s[0]) + abs(s[1]),
+        )
+        return [(p[0] + dr, p[1] + dc) for dr, dc in steps if (p[0] + dr, p[1] + dc) in there]
+
+    ends = [p for p in sorted(there) if len(neighbours(p)) <= 1]
+    at = ends[0] if ends else min(there)
+    ordered = [at]
+    there.discard(at)
+    while True:
+        following = neighbours(at)
+        if not following:
+            break
+        at = following[0]
+        ordered.append(at)
+        there.discard(at)
+    return np.array(ordered)
+
+
+def _pruned(chains: list[_Chain], width: float, view: NDArray[np.float64]) -> list[_Chain]:
+    """Leave out ragged edges' side branches, and merge the junctions of one crossing."""
+    kept = [
+        c for c in chains if not (sum(n < 0 for n in c.nodes) == 1 and c.length < _SPUR * width)
+    ]
+    kept = [c for c in kept if not (c.nodes == [-1, -1] and c.length < _SHORTEST * width)]
+    leader: dict[int, int] = {}
+
+    def lead(n: int) -> int:
+        while leader.get(n, n) != n:
+            n = leader[n]
+        return n
+
+    held = [_held(c, view) for c in kept]
+    lengths = [c.length for c in kept]
+    usual = _weighted_median(held, lengths)
+    rest = []
+    for length, c, content in sorted(zip(lengths, kept, held, strict=True), key=lambda t: t[0]):
+        a, b = c.nodes
+        shared = length < _SHARED * width and content > _TWO_WALLS * usual
+        if a > 0 and b > 0 and (length < _LINK * width or shared):
+            leader[max(lead(a), lead(b))] = min(lead(a), lead(b))
+        else:
+            rest.append(c)
+    for c in rest:
+        c.nodes = [lead(n) if n > 0 else -1 for n in c.nodes]
+    return rest
+
+
+def _held(chain: _Chain, view: NDArray[np.float64]) -> float:
+    """Return what the view holds along a chain, in the median."""
+    rows, columns = chain.pixels.astype(int).T
+    return float(np.median(view[rows, columns]))
+
+
+def _weighted_median(values: list[float], weights: list[float]) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(np.asarray(weights)[order])
+    return float(np.asarray(values)[order][np.searchsorted(total, 0.5 * total[-1])]) if len(
+        values
+    ) else 0.0
+
+
+def _joined(chains: list[_Chain], width: float) -> list[FloatArray]:
+    """Join chains through junctions where they run on smoothly; return polylines."""
+    at: dict[int, list[tuple[int, int]]] = {}
+    for i, c in enumerate(chains):
+        for end in (0, 1):
+            if c.nodes[end] > 0:
+                at.setdefault(c.nodes[end], []).append((i, end))
+    partner: dict[tuple[int, int], tuple[int, int]] = {}
+    for ends in at.values():
+        for a, b in _pairs(chains, ends, width):
+            partner[a], partner[b] = b, a
+    used: set[int] = set()
+    paths = []
+    # Begin where a path begins; what is left afterwards runs round in circles.
+    beginnings = [(i, e) for i in range(len(chains)) for e in (0, 1) if (i, e) not in partner]
+    for i, end in beginnings + [(i, 0) for i in range(len(chains))]:
+        if i in used:
+            continue
+        pieces = []
+        number, entry = i, end
+        while number not in used:
+            used.add(number)
+            pixels = chains[number].pixels
+            pieces.append(pixels if entry == 0 else pixels[::-1])
+            following = partner.get((number, 1 - entry))
+            if following is None:
+                break
+            number, entry = following
+        paths.append(np.concatenate(pieces))
+    return paths
+
+
+def _pairs(
+    chains: list[_Chain], ends: list[tuple[int, int]], width: float
+) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Return which chain ends at one junction belong to one path."""
+    if len(ends) < 2:
+        return []
+    if len(ends) == 2:
+        return [(ends[0], ends[1])]
+    leads = [_lead(chains[i], e, width) for i, e in ends]
+    cost = {
+        (a, b): _roughness(leads[a], leads[b], width)
+        for a, b in itertools.combinations(range(len(ends)), 2)
+    }
+    if len(ends) == 4:
+        matchings = [((0, 1), (2, 3)), ((0, 2), (1, 3)), ((0, 3), (1, 2))]
+        best = min(matchings, key=lambda m: cost[m[0]][0] + cost[m[1]][0])
+        return [(ends[a], ends[b]) for a, b in best]
+    taken: set[int] = set()
+    found = []
+    for (a, b), (_, turn) in sorted(cost.items(), key=lambda c: c[1][0]):
+        if a in taken or b in taken or turn > _STRAIGHT_ON_DEG:
+            continue
+        taken |= {a, b}
+        found.append((ends[a], ends[b]))
+    return found
+
+
+def _lead(chain: _Chain, end: int, width: float) -> FloatArray:
+    """Return the pixels that lead away from a junction, clear of the junction itself."""
+    pixels = chain.pixels if end == 0 else chain.pixels[::-1]
+    first = min(int(0.5 * width), max(0, len(pixels) - 3))
+    return pixels[first : first + max(4, int(2.0 * width))]
+
+
+def _roughness(one: FloatArray, other: FloatArray, width: float) -> tuple[float, float]:
+    """Return how badly a cubic runs through both leads (widths), and the turn between them."""
+    points = np.concatenate([one[::-1], other])
+    gap = float(np.linalg.norm(one[0] - other[0]))
+    t = np.concatenate([-np.arange(len(one))[::-1] - 0.5 * gap, np.arange(len(other)) + 0.5 * gap])
+    t = t / max(np.abs(t).max(), 1.0)
+    degree = 3 if len(points) > 6 else 1
+    rest = points - np.stack(
+        [np.polyval(np.polyfit(t, points[:, k], degree), t) for k in (0, 1)], axis=1
+    )
+    before, after = one[0] - one[-1], other[-1] - other[0]
+    norm = float(np.linalg.norm(before) * np.linalg.norm(after))
+    cosine = float(before @ after) / norm if norm > 0 else 1.0
+    turn = math.degrees(math.acos(min(1.0, max(-1.0, cosine))))
+    return float(np.sqrt(np.mean(rest**2))) / width + 0.002 * turn, turn
