@@ -4,7 +4,7 @@ The heights of all solid voxels, told along the true normal of the base plane, m
 profile there is: the print's top and bottom are steps and its layers are teeth. Any lean of the
 walls shifts voxels sideways and leaves their heights alone, so a systematic lean cannot pull the
 normal. (Principal axes and walls would swallow exactly that lean.) The frame found here is good
-to a few tenths of a degree; the fibre stage refines it once from the layers' own planes.
+to about 0.1 degree; the fibre stage refines it once from the layers' own planes.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
 
 from volscan.geometry import BuildFrame, FloatArray, Up
 from volscan.prepare.material import MaterialMap
@@ -22,6 +22,13 @@ from volscan.progress import Progress, no_progress
 LARGEST_MOUNT_TILT_DEG = 18.0
 # Points that the search looks at: 1e5 hold the profile's noise under 1 % a bin.
 _POINTS = 100_000
+# The same for the last tenths of a degree, where edges are followed to parts of a voxel.
+_FINE_POINTS = 200_000
+# Bins and smoothing of the fine profile, in voxels: narrower than any blur.
+_FINE_BINS = 0.5
+_FINE_SMOOTH = 0.7
+# Root of x⁴ = x + 1: the ratio whose powers spread points evenly in three dimensions.
+_GOLDEN_3D = 1.2207440846057596
 
 _AXES: dict[str, tuple[float, float, float]] = {
     "+z": (1.0, 0.0, 0.0),
@@ -63,7 +70,8 @@ def find_plate_frame(
     """
     points = solid_points_um(material, limit=_POINTS)
     axis = np.array(_AXES[up or "+z"])
-    h = _sharpest_normal(points, axis, bin_um=max(material.spacing_um), progress=progress)
+    rough = _sharpest_in_cone(points, axis, bin_um=max(material.spacing_um), progress=progress)
+    h = sharpest_normal(material, rough)
     heights = points @ h
     base = float(np.percentile(heights, 0.2))
     return plate_frame(
@@ -137,19 +145,81 @@ def solid_points_um(material: MaterialMap, *, limit: int) -> FloatArray:
     return np.asarray(np.stack([z, y, x], axis=1) * np.array(material.spacing_um))
 
 
-def _sharpest_normal(
+def sharpest_normal(material: MaterialMap, h: FloatArray, *, reach_deg: float = 2.0) -> FloatArray:
+    """Return the direction near `h` along which the solid's height profile is sharpest.
+
+    Parameters
+    ----------
+    material
+        The material map; what lies in and around its `solid` is used, weighted by fraction.
+    h
+        First guess, unit vector [z, y, x].
+    reach_deg
+        How far from the guess to look.
+
+    Returns
+    -------
+    ndarray
+        Unit vector [z, y, x].
+
+    Notes
+    -----
+    Good to about 0.1 degree for any walls, straight or curved, single fibres or welded: only
+    heights are looked at, and every part of a layer lies at its layer's height. Sharpness is the
+    sum of squares of the profile's slope. That of the profile itself has a blind side: tipping the
+    normal toward where walls lean squeezes heights by the product of tip and lean, a squeezed
+    profile is taller, and a lean of 5 degrees pulled the normal of a tall, narrow print by 0.4.
+    Slopes weigh edges and layers, which a tip smears, far above the squeeze.
+
+    Examples
+    --------
+    >>> h = sharpest_normal(material, frame.h)  # doctest: +SKIP
+    """
+    h = np.asarray(h, dtype=np.float64) / np.linalg.norm(h)
+    points, weights = weighted_points_um(material, limit=_FINE_POINTS)
+    if len(points) < 8:
+        return np.asarray(h)
+    return _fine_normal(points, weights, h, reach_deg=reach_deg, bin_um=max(material.spacing_um))
+
+
+def weighted_points_um(material: MaterialMap, *, limit: int) -> tuple[FloatArray, FloatArray]:
+    """Return scan positions (n, 3) in and around the solid, and their polymer fractions.
+
+    A surface that runs between two voxel planes shows in the fractions alone. Positions are
+    spread over their voxels: left on the grid, the image axes would make the sharpest profile of
+    all, whatever was scanned.
+    """
+    near = binary_dilation(material.solid, iterations=2)
+    index = np.flatnonzero(near)
+    if index.size > limit:
+        index = index[np.linspace(0, index.size - 1, limit).astype(np.int64)]
+    cells = np.stack(np.unravel_index(index, near.shape), axis=1).astype(np.float64)
+    # Additive recurrence with the three-dimensional golden ratio: even in every direction.
+    steps = 1.0 / _GOLDEN_3D ** np.arange(1, 4)
+    cells += (np.arange(index.size)[:, None] * steps) % 1.0 - 0.5
+    weights = material.fraction.ravel()[index].astype(np.float64)
+    return np.asarray(cells * np.array(material.spacing_um)), weights
+
+
+def _tangents(h: FloatArray) -> tuple[FloatArray, FloatArray]:
+    first = np.array([0.0, 0.0, 1.0]) if abs(h[2]) < 0.5 else np.array([0.0, 1.0, 0.0])
+    first = first - (first @ h) * h
+    first /= np.linalg.norm(first)
+    return first, np.asarray(np.cross(h, first))
+
+
+def _sharpest_in_cone(
     points: FloatArray, axis: FloatArray, *, bin_um: float, progress: Progress
 ) -> FloatArray:
     """Search normals within a cone about `axis`, coarse to fine."""
-    first = np.array([0.0, 0.0, 1.0]) if abs(axis[2]) < 0.5 else np.array([0.0, 1.0, 0.0])
-    second = np.cross(axis, first)
+    first, second = _tangents(axis)
     middle = points - points.mean(axis=0)
     extent = float(np.percentile(np.abs(middle), 99))
     best = np.zeros(2)
     reach = math.tan(math.radians(LARGEST_MOUNT_TILT_DEG))
     step = math.tan(math.radians(2.0))
     offsets = np.arange(-math.floor(reach / step), math.floor(reach / step) + 1) * step
-    smallest = math.tan(math.radians(0.03))
+    smallest = math.tan(math.radians(0.2))
     while step > smallest:
         width = max(0.7, extent * step / (2.0 * bin_um))
         scores = {}
@@ -160,20 +230,82 @@ def _sharpest_normal(
                     continue
                 normal = axis + tilt[0] * first + tilt[1] * second
                 heights = middle @ (normal / np.linalg.norm(normal))
-                scores[tuple(tilt)] = _sharpness(heights / bin_um, width)
+                scores[tuple(tilt)] = float(np.sum(height_profile(heights / bin_um, width) ** 2))
         best = np.array(max(scores, key=lambda k: scores[k]))
-        progress("frame", 0.9 * (1.0 - step / reach))
+        progress("frame", 0.8 * (1.0 - step / reach))
         step /= 2.0
         offsets = np.arange(-2, 3) * step
     normal = axis + best[0] * first + best[1] * second
     return np.asarray(normal / np.linalg.norm(normal))
 
 
-def _sharpness(heights: NDArray[np.float64], width: float) -> float:
-    """Return the sum of squares of the height profile smoothed by a Gaussian of `width` bins."""
-    index = (heights - heights.min()).astype(np.int64)
-    profile = np.bincount(index).astype(np.float64)
+def _fine_normal(
+    points: FloatArray, weights: FloatArray, h: FloatArray, *, reach_deg: float, bin_um: float
+) -> FloatArray:
+    """Climb to the sharpest profile by ever smaller steps, then to the top of a fitted bowl."""
+    first, second = _tangents(h)
+    middle = points - points.mean(axis=0)
+    across = np.stack([middle @ first, middle @ second])
+    up = middle @ h
+    extent = max(float(np.sqrt((across**2).mean(axis=1)).max()), bin_um)
+    fine = _FINE_BINS * bin_um
+
+    def score(tilt: FloatArray, smooth_um: float) -> float:
+        heights = (up + tilt @ across) / math.sqrt(1.0 + float(tilt @ tilt))
+        profile = height_profile(heights / fine, smooth_um / fine, weights)
+        return float(np.sum(np.diff(profile) ** 2))
+
+    best = np.zeros(2)
+    step = math.radians(reach_deg) / 2.0
+    # A step that moves the rim by a third of a voxel is as fine as the profile's own teeth.
+    last = 0.3 * bin_um / extent
+    grid = np.array([(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)], dtype=np.float64)
+    while True:
+        step = max(step, last)
+        smooth = max(_FINE_SMOOTH * bin_um, 0.5 * extent * step)
+        for _ in range(6):
+            values = np.array([score(best + step * g, smooth) for g in grid])
+            top = int(values.argmax())
+            if grid[top] @ grid[top] == 0:
+                break
+            best = best + step * grid[top]
+        if step <= last:
+            break
+        step /= 2.0
+    return _unit(h + _bowl_top(best, step, grid, values) @ np.stack([first, second]))
+
+
+def _bowl_top(best: FloatArray, step: float, grid: FloatArray, values: FloatArray) -> FloatArray:
+    """Return the top of the quadratic surface through nine scores about `best`."""
+    x, y = grid.T
+    a = np.stack([np.ones(9), x, y, x * x, x * y, y * y], axis=1)
+    _, bx, by, cxx, cxy, cyy = np.linalg.lstsq(a, values, rcond=None)[0]
+    hessian = np.array([[2 * cxx, cxy], [cxy, 2 * cyy]])
+    if cxx >= 0 or np.linalg.det(hessian) <= 0:
+        return best
+    move = -np.linalg.solve(hessian, np.array([bx, by]))
+    return np.asarray(best + step * np.clip(move, -1.0, 1.0))
+
+
+def _unit(v: FloatArray) -> FloatArray:
+    return np.asarray(v / np.linalg.norm(v))
+
+
+def height_profile(
+    heights: FloatArray, width: float, weights: FloatArray | None = None
+) -> FloatArray:
+    """Return the profile of heights, told in bins, smoothed by a Gaussian of `width` bins.
+
+    Each point is shared linearly between its two bins, so that the profile moves smoothly.
+    """
+    place = heights - heights.min()
+    index = place.astype(np.int64)
+    share = place - index
+    upper = share if weights is None else share * weights
+    lower = 1.0 - share if weights is None else weights - upper
+    profile = np.zeros(int(index.max()) + 2)
+    profile[:-1] += np.bincount(index, lower)
+    profile[1:] += np.bincount(index, upper)
     half = int(4 * width) + 1
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) / width) ** 2)
-    kernel /= kernel.sum()
-    return float(np.sum(np.convolve(profile, kernel) ** 2))
+    return np.convolve(profile, kernel / kernel.sum())
