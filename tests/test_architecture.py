@@ -17,12 +17,14 @@ ROOT = Path(volscan.__file__).parent
 ORDER = [
     "errors", "quantity", "volume", "geometry", "settings", "progress", "outputs", "provenance",
     "kernels", "readers", "scaninfo", "writers", "design", "design_porosity", "phantom", "prepare",
-    "frame", "fibres", "walls", "envelope", "porosity", "pores", "shift", "design_check",
+    "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift", "design_check",
     "results_tables", "results_nulls", "results_json", "results_summary", "results_arrays",
-    "results_document", "results", "results_assemble", "pipeline_input", "pipeline", "report",
-    "cli",
+    "results_document", "results", "results_assemble", "pipeline_input", "pipeline_tube",
+    "pipeline", "report", "cli",
 ]  # fmt: skip
-STAGES = ["prepare", "frame", "fibres", "walls", "envelope", "porosity", "pores", "shift"]
+STAGES = [
+    "prepare", "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift",
+]  # fmt: skip
 
 
 def part_of(module: str) -> str:

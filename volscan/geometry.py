@@ -148,7 +148,7 @@ class TubeFrame:
     def origin_um(self) -> FloatArray:
         """Scan position of the axis where the scaffold starts."""
         s = np.array([self.start_um])
-        return self._on_axis(_parameter(s, self._slope))[0][0]
+        return np.asarray(self._on_axis(_parameter(s, self._slope))[0][0])
 
     @property
     def turn_um(self) -> float:
@@ -261,6 +261,8 @@ class Fibre:
         Mean over the fibre with its standard uncertainty and spread along it.
     direction_deg
         Lay-down direction in [0, 180), from X toward Y.
+    around
+        True length per length of Y: on a tube the fibre's own radius over the sheet's.
     """
 
     id: int
@@ -271,6 +273,7 @@ class Fibre:
     diameters_um: FloatArray
     diameter_um: Quantity
     direction_deg: float
+    around: float = 1.0
 
     def __post_init__(self) -> None:
         for name in ("points_um", "diameters_um"):
@@ -279,12 +282,14 @@ class Fibre:
     @property
     def length_um(self) -> float:
         """Length along the centreline."""
-        return float(np.linalg.norm(np.diff(self.points_um, axis=0), axis=1).sum())
+        steps = np.diff(self.points_um, axis=0) * (1.0, self.around, 1.0)
+        return float(np.linalg.norm(steps, axis=1).sum())
 
     @property
     def sinuosity(self) -> float:
-        """Length along the centreline over the distance of its ends."""
-        chord = float(np.linalg.norm(self.points_um[-1] - self.points_um[0]))
+        """Length along the centreline over the distance of its ends (on a tube: unrolled)."""
+        whole = (self.points_um[-1] - self.points_um[0]) * (1.0, self.around, 1.0)
+        chord = float(np.linalg.norm(whole))
         return self.length_um / chord if chord > 0 else float("nan")
 
 
@@ -359,6 +364,9 @@ class Envelope:
     encloses_solid
         True when all solid of the piece lies inside by definition ("hull"), so that what blur
         carried over its side faces belongs to it.
+    beyond_um
+        For a tube: how far each voxel (z, y, x) lies beyond base or top, negative between them and
+        infinite past the ends, so that blurred polymer can be looked for there; None otherwise.
     """
 
     definition: str
@@ -370,6 +378,7 @@ class Envelope:
     whole_array: bool = False
     mask_volume_um3: float | None = None
     encloses_solid: bool = False
+    beyond_um: NDArray[np.float32] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline_um", _read_only(self.outline_um))

@@ -24,6 +24,7 @@ from volscan.pipeline_input import (
     up_as_measured,
     wanted_design,
 )
+from volscan.pipeline_tube import TubeStages, tube_envelope, tube_of, tube_pores, tube_porosity
 from volscan.pores import measure_pores
 from volscan.porosity import PORES_FROM_FIBRES, fibre_solid, measure_porosity
 from volscan.prepare.ct import prepare_ct
@@ -112,6 +113,10 @@ def _stages(
     s = settings
     with log.stage("prepare"):
         material = prepare_ct(volume, threshold=s.threshold, progress=progress)
+    with log.stage("tube"):
+        tube = tube_of(material, s, progress=progress)
+    if tube is not None:
+        return _tube_stages(volume, tube, s, mask, log, progress)
     with log.stage("frame"):
         up = up_as_measured(s)
         frame = find_plate_frame(material, up=up, mirrored=s.mirrored, progress=progress)
@@ -150,3 +155,37 @@ def _stages(
     return Measured(
         volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices
     )
+
+
+def _tube_stages(
+    volume: Volume,
+    found: TubeStages,
+    settings: Settings,
+    mask: NDArray[np.bool_] | None,
+    log: RunLog,
+    progress: Progress,
+) -> Measured:
+    """Run the stages that follow once a tube's fibres and walls are known."""
+    s = settings
+    with log.stage("envelope"):
+        envelope, drawn = tube_envelope(found, s.envelope if mask is None else mask)
+    with log.stage("shift"):
+        shift = advise_shift(
+            found.walls, found.field, found.sheet_frame,
+            middle_xy_um=middle_xy_um(found.field, envelope),
+            upright_tolerance_deg=s.upright_tolerance_deg,
+        )  # fmt: skip
+    notices = (*assumed(found.frame), *found.notices, *drawn)
+    porosity = pores = None
+    if not s.only_walls:
+        with log.stage("porosity"):
+            porosity = tube_porosity(found, envelope, progress=progress)
+        with log.stage("pores"):
+            pores, told = tube_pores(
+                found, envelope, surface_level=porosity.surface_level, progress=progress
+            )
+            notices = (*notices, *told)
+    return Measured(
+        volume, s, found.material, found.frame, found.field, found.walls, shift, envelope,
+        porosity, pores, notices, found.tube,
+    )  # fmt: skip

@@ -15,7 +15,7 @@ from volscan.design import Design
 from volscan.design_porosity import implied_porosity
 from volscan.errors import InputError, SettingsError, SpacingError
 from volscan.fibres.field import FibreField
-from volscan.geometry import BuildFrame, Envelope, Up
+from volscan.geometry import BuildFrame, Envelope, TubeFrame, Up
 from volscan.quantity import Notice
 from volscan.readers import RawLayout, checked_samples, open_scan
 from volscan.settings import Settings
@@ -39,10 +39,6 @@ def chosen_settings(settings: Settings | None, options: Mapping[str, Any]) -> Se
     chosen = Settings.from_dict(options) if settings is None else settings
     if chosen.modality == "oct":
         raise SettingsError("this version measures micro-CT only; OCT comes with a later one")
-    if chosen.collector == "mandrel":
-        raise SettingsError(
-            "this version measures flat prints only; mandrels come with a later one"
-        )
     return chosen
 
 
@@ -139,10 +135,11 @@ def opened_mask(
     return inside, {"envelope": name, "envelope_sha256": mask.source.sha256}
 
 
-def assumed(frame: BuildFrame) -> list[Notice]:
+def assumed(frame: BuildFrame | TubeFrame) -> list[Notice]:
     """Return what the user did not tell about the frame and was assumed."""
     found = []
-    if not frame.up_confirmed:
+    # On a tube up is outward, whatever the image axes are.
+    if isinstance(frame, BuildFrame) and not frame.up_confirmed:
         found.append(
             Notice(
                 "up_assumed",

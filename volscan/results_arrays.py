@@ -9,6 +9,7 @@ Files of ``arrays/`` and their members:
 ``plan.npz``
     ``mean_fraction`` (Y, X), float32: polymer fraction averaged over the scaffold's height, in
     build coordinates, with ``x_um`` and ``y_um`` of its columns and rows; NaN outside the scan.
+    Of a tube: one turn of it, unrolled.
 ``wall_sheets.npz``
     For each wall i ``section_i`` (height, across), ``across_um_i``, ``height_um_i``.
 ``wall_paths.npz``
@@ -26,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from volscan.geometry import BuildFrame
+from volscan.geometry import BuildFrame, TubeFrame
 from volscan.prepare.material import MaterialMap
 from volscan.volume import Volume
 from volscan.walls.wallset import WallSet
@@ -42,7 +43,7 @@ Members = dict[str, NDArray[Any]]
 def arrays_of(
     volume: Volume,
     material: MaterialMap,
-    frame: BuildFrame,
+    frame: BuildFrame | TubeFrame,
     walls: WallSet,
     *,
     middle_um: tuple[float, float, float],
@@ -75,7 +76,7 @@ def arrays_of(
 def _slices(
     volume: Volume,
     material: MaterialMap,
-    frame: BuildFrame,
+    frame: BuildFrame | TubeFrame,
     middle_um: tuple[float, float, float],
 ) -> Members:
     position = frame.to_scan(np.array(middle_um)) / np.array(volume.spacing_um)
@@ -88,11 +89,23 @@ def _slices(
     return members
 
 
-def _plan(material: MaterialMap, frame: BuildFrame, heights_um: tuple[float, float]) -> Members:
-    shape, spacing = np.array(material.fraction.shape), np.array(material.spacing_um)
-    ends = np.stack(np.meshgrid(*zip(np.zeros(3), (shape - 1) * spacing, strict=True)), -1)
+def _plan_corners(
+    material: MaterialMap, frame: BuildFrame | TubeFrame
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the lower and upper corner (X, Y) of the plan view: of a tube, one turn unrolled."""
+    if isinstance(frame, TubeFrame):
+        return np.zeros(2), np.array([frame.length_um, frame.turn_um])
+    ends_um = (np.array(material.fraction.shape) - 1) * np.array(material.spacing_um)
+    ends = np.stack(np.meshgrid(*zip(np.zeros(3), ends_um, strict=True)), -1)
     corners = frame.to_build(ends.reshape(-1, 3))
-    low, high = corners[:, :2].min(axis=0), corners[:, :2].max(axis=0)
+    return corners[:, :2].min(axis=0), corners[:, :2].max(axis=0)
+
+
+def _plan(
+    material: MaterialMap, frame: BuildFrame | TubeFrame, heights_um: tuple[float, float]
+) -> Members:
+    spacing = np.array(material.spacing_um)
+    low, high = _plan_corners(material, frame)
     pixel = max(float(spacing.min()), float((high - low).max()) / PLAN_PIXELS)
     x_um, y_um = (np.arange(a, b + pixel / 2, pixel) for a, b in zip(low, high, strict=True))
     base, top = heights_um

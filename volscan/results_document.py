@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from volscan.fibres.field import FibreField
-from volscan.geometry import BuildFrame, Envelope, Family, Wall
+from volscan.geometry import BuildFrame, Envelope, Family, TubeFrame, Wall
 from volscan.pores.space import PoreSpace
 from volscan.porosity import Porosity
 from volscan.prepare.material import MaterialMap
@@ -20,6 +20,7 @@ from volscan.results_nulls import explain_nulls
 from volscan.results_tables import rounded
 from volscan.settings import Settings
 from volscan.shift.plan import Advice, ShiftPlan, SystematicLean
+from volscan.tube import TubeMeasures
 from volscan.volume import Volume
 from volscan.walls.wallset import WallSet
 
@@ -34,12 +35,15 @@ _LENGTH_POWER = {"µm": 1, "µm²": 2, "µm³": 3, "1/µm": 1}
 
 @dataclass(frozen=True)
 class Measured:
-    """All that one measurement found; `porosity` and `pores` are None where they were not asked."""
+    """All that one measurement found; `porosity` and `pores` are None where they were not asked.
+
+    On a tube `frame` is its `TubeFrame` and `tube` holds its own numbers.
+    """
 
     volume: Volume
     settings: Settings
     material: MaterialMap
-    frame: BuildFrame
+    frame: BuildFrame | TubeFrame
     field: FibreField
     walls: WallSet
     shift: ShiftPlan
@@ -47,6 +51,7 @@ class Measured:
     porosity: Porosity | None
     pores: PoreSpace | None
     notices: tuple[Notice, ...] = ()
+    tube: TubeMeasures | None = None
 
 
 def contract(
@@ -99,9 +104,9 @@ def contract(
         "walls": [_wall(w) for w in m.walls.walls],
         "shift": {
             "systematic": [_systematic(s) for s in m.shift.systematic],
-            "advice": [_advice(a) for a in m.shift.advice],
+            "advice": [_advice(a, m) for a in m.shift.advice],
         },
-        "tube": None,
+        "tube": _tube(m.tube),
         "design": None,
     }
     document = plain(_with_voxel_u(document, percent))
@@ -206,7 +211,9 @@ def _material(material: MaterialMap, slope: float | None) -> Json:
     }
 
 
-def _frame(frame: BuildFrame) -> Json:
+def _frame(frame: BuildFrame | TubeFrame) -> Json:
+    if isinstance(frame, TubeFrame):
+        return _mandrel(frame)
     return {
         "kind": frame.kind,
         "origin_um": frame.origin_um,
@@ -221,6 +228,48 @@ def _frame(frame: BuildFrame) -> Json:
         "radius_um": None,
         "bend_um": None,
         "ovality": None,
+    }
+
+
+def _mandrel(frame: TubeFrame) -> Json:
+    return {
+        "kind": frame.kind,
+        "origin_um": frame.origin_um,
+        "axes": None,
+        "mount_tilt_deg": None,
+        "u_tilt_deg": frame.u_tilt_deg,
+        "up": None,
+        "up_confirmed": True,
+        "mirrored_confirmed": frame.mirrored_confirmed,
+        "h_from": frame.h_from,
+        "axis": frame.axis,
+        "radius_um": frame.radius_um,
+        "bend_um": frame.bend_um,
+        "ovality": frame.ovality,
+        "u_radius_um": frame.u_radius_um,
+        "u_bend_um": frame.u_bend_um,
+        "u_ovality": frame.u_ovality,
+        # What turns (X, Y, H) into scan positions: see docs/theory/tubes.md.
+        "point_um": frame.point_um,
+        "across": frame.across,
+        "axis_bend_per_um": list(frame.bend_per_um),
+        "start_um": frame.start_um,
+        "length_um": frame.length_um,
+        "oval": list(frame.oval),
+        "base_um": frame.base_um,
+    }
+
+
+def _tube(tube: TubeMeasures | None) -> Json | None:
+    if tube is None:
+        return None
+    return {
+        "mean_radius_um": tube.mean_radius_um,
+        "lumen_diameter_um": tube.lumen_diameter_um,
+        "wall_thickness_um": tube.wall_thickness_um,
+        "winding_angle_deg": list(tube.winding_angle_deg),
+        "pitch_um": list(tube.pitch_um),
+        "helices": list(tube.helices),
     }
 
 
@@ -342,7 +391,7 @@ def _systematic(lean: SystematicLean) -> Json:
     }
 
 
-def _advice(advice: Advice) -> Json:
+def _advice(advice: Advice, measured: Measured) -> Json:
     return {
         "level": advice.level,
         "id": advice.id,
@@ -350,4 +399,19 @@ def _advice(advice: Advice) -> Json:
         "vector_um": advice.vector_um,
         "advised": advice.advised,
         "reason": advice.reason,
+        "rotation_deg": _rotation(advice, measured),
     }
+
+
+def _rotation(advice: Advice, measured: Measured) -> list[float] | None:
+    """Return the shift's Y part in degrees about the axis at each layer's radius; None on plates.
+
+    From the lowest layer of the print to its highest; positive toward Y.
+    """
+    frame = measured.frame
+    if not isinstance(frame, TubeFrame):
+        return None
+    inner = frame.radius_um + frame.base_um
+    return [
+        math.degrees(advice.vector_um[1] / (inner + h)) for h in measured.field.layer_heights_um
+    ]

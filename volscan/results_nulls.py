@@ -19,11 +19,6 @@ NOT_IN_THIS_VERSION = (
     "fibres.sag_um",
     "fibres.recruitment_strain",
     "fibres.families.wave",
-    "frame.axis",
-    "frame.radius_um",
-    "frame.bend_um",
-    "frame.ovality",
-    "tube",
 )
 
 # Keys whose null is an answer, or stands for a choice not made.
@@ -31,6 +26,16 @@ _NULL_IS_PLAIN = (
     "settings.*",
     "design",
     "design.*",
+    # Of a plate's frame and of a mandrel's, one set of keys is null.
+    "frame.axes",
+    "frame.axis",
+    "frame.radius_um",
+    "frame.bend_um",
+    "frame.ovality",
+    "frame.up",
+    "frame.mount_tilt_deg",
+    "tube",
+    "shift.advice.rotation_deg",
     "walls.layer_offset_um",
     "walls.layer_heights_um",
     "shift.advice.id",
@@ -52,6 +57,7 @@ _REASON = {
     "pores": ("pores_incomplete", "no sphere crosses there, or the pore space is too small"),
     "envelope": ("no_envelope", "no envelope was drawn"),
     "material": ("material_incomplete", "the scan does not show it"),
+    "tube": ("tube_incomplete", "fibres along the axis have no pitch, or no fibres were found"),
     "frame": ("frame_assumed", "no planes were found to tell up from; the image axis was taken"),
     "input": ("no_hash", "the scan came as an array, not as a file"),
 }

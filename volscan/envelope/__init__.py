@@ -2,5 +2,6 @@
 
 from volscan.envelope.cover import coverage, coverage_of_slab, extended_planes
 from volscan.envelope.make import make_envelope
+from volscan.envelope.shell import make_shell
 
-__all__ = ["coverage", "coverage_of_slab", "extended_planes", "make_envelope"]
+__all__ = ["coverage", "coverage_of_slab", "extended_planes", "make_envelope", "make_shell"]

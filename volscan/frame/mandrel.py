@@ -9,6 +9,7 @@ tube; the fibres found on the unrolled sheet tell it once more, far better than 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from volscan.frame.plate import solid_points_um
-from volscan.geometry import FloatArray, TubeFrame
+from volscan.geometry import Fibre, FloatArray, TubeFrame
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
 
@@ -24,6 +25,9 @@ from volscan.progress import Progress, no_progress
 _FEW_POINTS, _POINTS = 3_000, 40_000
 # Directions tried over the half sphere: about 9 degrees apart.
 _DIRECTIONS = 400
+# Spread of radii about the straight axis, 5th to 95th percentile as a share of their median, above
+# which nothing is fitted: a lumen of 0.45 of the outer diameter has 0.7, bend and ovality add.
+_WORST_SCATTER = 1.2
 # Shares of the solid left out at either side of the shell: debris, stray strands.
 _STRAY_SHARE = 0.01
 # A tube is hollow: its lumen is wider than this share of its outer diameter (own choice).
@@ -39,6 +43,10 @@ _SLICES, _SECTORS = 8, 36
 _LEAST_LENGTH = 0.8
 
 
+# What a disc model of the fibres may put its surface off by, in radii: as on flat prints.
+_MODEL_U_RADII = 0.02
+
+
 @dataclass(frozen=True)
 class ShellFit:
     """A tube frame and whether the solid lies on its shell; `reason` says why it does not."""
@@ -51,9 +59,10 @@ def find_tube(
     material: MaterialMap,
     *,
     mirrored: bool | None = None,
+    forced: bool = False,
     progress: Progress = no_progress,
 ) -> ShellFit | None:
-    """Fit a bent, oval tube to the solid; None when there is too little of it.
+    """Fit a bent, oval tube to the solid; None when there is too little of it or no tube at all.
 
     Parameters
     ----------
@@ -61,6 +70,8 @@ def find_tube(
         The material map; its `solid` voxels are used.
     mirrored
         Whether the user told the handedness (either way); None when it is assumed.
+    forced
+        Fit a tube even where a quick look says that there is none.
 
     Returns
     -------
@@ -83,7 +94,11 @@ def find_tube(
     progress("frame", 0.1)
     few = points[:: max(1, len(points) // _FEW_POINTS)]
     centre = few.mean(axis=0)
-    axis = min(_directions(few), key=lambda a: _scatter(few - centre, a))
+    tried = [(_scatter(few - centre, a), k) for k, a in enumerate(_directions(few))]
+    scatter, best = min(tried)
+    if scatter > _WORST_SCATTER and not forced:
+        return None
+    axis = _directions(few)[best]
     progress("frame", 0.5)
     frame = _start(points, axis, mirrored=mirrored)
     for _ in range(2):
@@ -244,3 +259,92 @@ def _widest_gap(empty: NDArray[np.bool_]) -> int:
     turned = np.roll(empty, -int(np.flatnonzero(~empty)[0]))
     edges = np.flatnonzero(np.diff(np.concatenate([[0], turned.astype(np.int8), [0]])))
     return int(np.max(edges[1::2] - edges[::2], initial=0))
+
+
+def refined_tube(
+    tube: TubeFrame, fibres: Sequence[Fibre], *, height_over_width: float = 1.0
+) -> tuple[TubeFrame, float]:
+    """Return the tube as its fibres tell it, and how far that moves its surface at most (µm).
+
+    Parameters
+    ----------
+    tube
+        The tube that was unrolled.
+    fibres
+        Fibres of the sheet, points in (X, Y, H) of that tube.
+    height_over_width
+        The fibres' common flatness: their half height is radius times its root.
+
+    Notes
+    -----
+    Fibres of one layer lie at one height; what is left is a shift, a slope and a bend of the axis
+    (waves with one period a turn) and ovality (two), by least squares with Huber's weights. Base
+    and top are the mean tangents of the outer layers' fibres. Each fibre counts once for the
+    uncertainty, a sandwich estimate.
+    """
+    levels = sorted({f.layer for f in fibres})
+    parts = [_waves(tube, f, levels.index(f.layer), len(levels)) for f in fibres]
+    design = np.concatenate(parts)
+    value = np.concatenate([f.points_um[:, 2] for f in fibres])
+    cluster = np.repeat(np.arange(len(fibres)), [len(p) for p in parts])
+    found, covariance = _robust_fit(design, value, cluster)
+    u = np.sqrt(np.diag(covariance))
+    half = 0.5 * math.sqrt(height_over_width)
+    diameters = {k: np.mean([f.diameter_um.value for f in fibres if f.layer == k]) for k in levels}
+    low = float(found[_WAVES] - half * diameters[levels[0]])
+    high = float(found[-1] + half * diameters[levels[-1]])
+    change = np.concatenate([found[:6], [tube.base_um + 0.5 * (low + high)], found[6:8]])
+    model = _MODEL_U_RADII * 0.5 * float(np.mean(list(diameters.values())))
+    bettered = replace(
+        moved(tube, change),
+        base_um=-0.5 * (high - low),
+        h_from="shell fitted to the layers",
+        u_radius_um=math.hypot(0.5 * math.hypot(u[_WAVES], u[-1]), model),
+        u_bend_um=_one_of(u[4:6]) * (0.5 * tube.length_um) ** 2,
+        u_ovality=2.0 * _one_of(u[6:8]),
+        # "Outward" is off where the surface is off by a wave of one period a turn.
+        u_tilt_deg=math.degrees(_one_of(u[:2]) / tube.radius_um),
+    )
+    return bettered, float(np.abs(design[:, :_WAVES] @ found[:_WAVES]).max())
+
+
+# Parameters of the surface's waves: shift, slope and bend of the axis, second harmonic.
+_WAVES = 8
+
+
+def _one_of(u: FloatArray) -> float:
+    """Return the standard uncertainty of one of two like parts."""
+    return float(np.hypot(*u) / math.sqrt(2.0))
+
+
+def _waves(tube: TubeFrame, fibre: Fibre, layer: int, layers: int) -> FloatArray:
+    """Return the change of height of a fibre's points per change of each parameter."""
+    x, y, _ = fibre.points_um.T
+    r, t, angle = tube.radius_um, x + tube.start_um, y / tube.radius_um
+    c, s = np.cos(angle), np.sin(angle)
+    level = np.zeros((x.size, layers))
+    level[:, layer] = 1.0
+    wave = [c, s, t * c, t * s, t * t * c, t * t * s]
+    oval = [r * np.cos(2.0 * angle), r * np.sin(2.0 * angle)]
+    return np.column_stack([*wave, *oval, level])
+
+
+def _robust_fit(
+    design: FloatArray, value: FloatArray, cluster: NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray]:
+    """Return solution and covariance of a least-squares fit with Huber's weights, by clusters."""
+    scale = np.abs(design).max(axis=0)
+    scale[scale == 0] = 1.0
+    a = design / scale
+    weight = np.ones(value.size)
+    for _ in range(5):
+        normal = a.T @ (a * weight[:, None])
+        solution = np.linalg.lstsq(normal, a.T @ (weight * value), rcond=1e-12)[0]
+        rest = value - a @ solution
+        sd = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+        weight = 1.0 / np.maximum(1.0, np.abs(rest) / (2.0 * sd))
+    score = np.zeros((int(cluster.max()) + 1, a.shape[1]))
+    np.add.at(score, cluster, a * (weight * rest)[:, None])
+    inverse = np.linalg.pinv(normal)
+    covariance = inverse @ score.T @ score @ inverse
+    return np.asarray(solution / scale), np.asarray(covariance / np.outer(scale, scale))

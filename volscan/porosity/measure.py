@@ -24,6 +24,7 @@ from volscan.porosity.level import level_of_volume
 from volscan.porosity.model import draw_fibres
 from volscan.porosity.reach import ReachableVoid, reachable_void
 from volscan.porosity.result import Porosity
+from volscan.porosity.sampling import spread_of_blocks
 from volscan.porosity.sums import Sums, collect, reach_of
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
@@ -33,9 +34,6 @@ FloatArray = NDArray[np.float64]
 
 # Estimators further apart than this many of their joint standard uncertainties are told of.
 _APART = 2.0
-_RESAMPLES = 1000
-_SEED = 19  # any fixed number: the same scan must give the same digits
-_LEAST_BLOCKS = 6
 # Specks of void inside solid are told of when they hold more than this share of all void.
 _SPECKS_TOLD = 1e-3
 
@@ -130,7 +128,7 @@ def measure_porosity(
     return Porosity(
         total=whole,
         total_from=total_from,
-        u_sampling=_u_sampling(sums),
+        u_sampling=spread_of_blocks(sums.block_polymer, sums.block_volume),
         accessible=accessible,
         sealed=sealed,
         threshold=_quantity(counted, count),
@@ -212,19 +210,6 @@ def _shares(total: Quantity, void: ReachableVoid) -> tuple[Quantity, Quantity]:
         ),
         Quantity(share * total.value, math.hypot(share * u_total, specks), "1", total.n),
     )
-
-
-def _u_sampling(sums: Sums) -> float | None:
-    """Return the spread of porosity over resampled plan-view blocks; None with too few."""
-    volume = sums.block_volume.ravel()
-    used = volume > 0
-    volume, polymer = volume[used], sums.block_polymer.ravel()[used]
-    if volume.size < _LEAST_BLOCKS:
-        return None
-    rng = np.random.default_rng(_SEED)
-    picks = rng.integers(0, volume.size, size=(_RESAMPLES, volume.size))
-    solid = polymer[picks].sum(axis=1) / volume[picks].sum(axis=1)
-    return float(solid.std(ddof=1))
 
 
 def _by_height(sums: Sums) -> tuple[tuple[float, float], ...]:

@@ -86,7 +86,7 @@ class Slab:
 
 def reach_of(material: MaterialMap, envelope: Envelope) -> Reach:
     """Return how far blurred polymer is looked for beyond the envelope's faces."""
-    if envelope.inside is not None or envelope.whole_array:
+    if envelope.whole_array or (envelope.inside is not None and envelope.beyond_um is None):
         return Reach(0.0, 0.0, 0.0)
     coarsest = max(material.spacing_um)
     fwhm = max(material.blur_axes_um) if material.blur_axes_um is not None else 0.0
@@ -108,7 +108,11 @@ def slabs(
         last = min(n_z, first + thick)
         inside = coverage_of_slab(envelope, frame, (n_z, n_y, n_x), spacing, first=first, last=last)
         wider = widest = inside
-        if reach.ends_um > 0:
+        if envelope.beyond_um is not None:
+            beyond = envelope.beyond_um[first:last]
+            wider = (beyond <= reach.ends_um).astype(np.float32)
+            widest = (beyond <= reach.ends_um + reach.air_um).astype(np.float32)
+        elif reach.ends_um > 0:
             parts = []
             for more in (0.0, reach.air_um):
                 planes = extended_planes(
