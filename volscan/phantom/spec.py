@@ -91,14 +91,8 @@ def scaffold_spec(
 
 def specs_from_dict(values: Mapping[str, Any]) -> tuple[ScaffoldSpec, ScannerSpec]:
     """Read the `scaffold` and `scanner` tables of a phantom; unknown keys are refused."""
-    for table, known in (("scaffold", _SCAFFOLD_KEYS), ("scanner", _SCANNER_KEYS)):
-        if not isinstance(values.get(table), Mapping):
-            raise SettingsError(f"a phantom needs a [{table}] table")
-        unknown = sorted(set(values[table]) - known)
-        if unknown:
-            raise SettingsError(
-                f"unknown key {', '.join(unknown)} in [{table}]; known: {', '.join(sorted(known))}"
-            )
+    checked_table(values, "scaffold", _SCAFFOLD_KEYS)
+    checked_table(values, "scanner", _SCANNER_KEYS)
     try:
         scaffold = scaffold_spec(**values["scaffold"])
     except (TypeError, ValueError, KeyError) as error:
@@ -108,14 +102,31 @@ def specs_from_dict(values: Mapping[str, Any]) -> tuple[ScaffoldSpec, ScannerSpe
         raise SettingsError(
             f"the [scaffold] table cannot be used: {why.removeprefix('scaffold_spec() ')}"
         ) from error
-    scanner = dict(values["scanner"])
+    return scaffold, scanner_from_dict(values)
+
+
+def checked_table(values: Mapping[str, Any], table: str, known: set[str]) -> Mapping[str, Any]:
+    """Return a table of a phantom; a missing one and unknown keys are refused."""
+    if not isinstance(values.get(table), Mapping):
+        raise SettingsError(f"a phantom needs a [{table}] table")
+    unknown = sorted(set(values[table]) - known)
+    if unknown:
+        raise SettingsError(
+            f"unknown key {', '.join(unknown)} in [{table}]; known: {', '.join(sorted(known))}"
+        )
+    return dict(values[table])
+
+
+def scanner_from_dict(values: Mapping[str, Any]) -> ScannerSpec:
+    """Read the `scanner` table of a phantom."""
+    scanner = dict(checked_table(values, "scanner", _SCANNER_KEYS))
     if "voxel_um" not in scanner:
         raise SettingsError("the [scanner] table needs voxel_um")
     try:
         for key in ("voxel_um", "psf_fwhm_um", "margin_um"):
             if key in scanner:
                 scanner[key] = tuple(float(v) for v in _per_family(scanner[key], 3, key))
-        return scaffold, ScannerSpec(**scanner)
+        return ScannerSpec(**scanner)
     except (TypeError, ValueError) as error:
         if isinstance(error, SettingsError):
             raise
