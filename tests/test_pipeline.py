@@ -236,7 +236,7 @@ def test_choices_that_cannot_be_are_refused_before_any_work(patch):
         measure(volume, treshold=3)
     with pytest.raises(SettingsError, match="micro-CT only"):
         measure(volume, modality="oct")
-    with pytest.raises(SettingsError, match="mandrels come"):
+    with pytest.raises(NothingToMeasureError, match="no hollow tube"):
         measure(volume, collector="mandrel")
     with pytest.raises(SettingsError, match="belong to a path"):
         measure(volume, voxel_um=3.0)

@@ -61,15 +61,17 @@ def tube_of(
     Raises
     ------
     NothingToMeasureError
-        If a mandrel was asked for and the solid is too small to fit a tube.
+        If a mandrel was asked for and the solid is not hollow.
     """
     if settings.collector == "plate":
         return None
     forced = settings.collector == "mandrel"
     shell = find_tube(material, mirrored=settings.mirrored, forced=forced, progress=progress)
+    if forced and (shell is None or not shell.hollow):
+        raise NothingToMeasureError(
+            "the solid is no hollow tube that could be unrolled: measure it with --collector plate"
+        )
     if shell is None or (shell.reason is not None and not forced):
-        if forced:
-            raise NothingToMeasureError("too little solid to fit a tube to")
         return None
     sheet, stage, tube = _unrolled(material, shell.frame, progress)
     if not stage.field.fibres and not forced:
@@ -127,14 +129,12 @@ def tube_pores(
     """Return a tube's pore space, measured in the scan, and what was assumed."""
     solid = fibre_solid(found.material, found.straight, found.drawn, envelope)
     told = () if solid is None else (PORES_FROM_FIBRES,)
-    # Without an outline no box is cut: on a tube the throats' axes are curved.
-    bare = replace(envelope, outline_um=np.empty((0, 2)))
-    if envelope.whole_array:
-        bare = envelope
     pores = measure_pores(
-        found.material, found.straight, bare,
+        found.material, found.straight, envelope,
         surface_level=surface_level if solid is None else 0.5,
         solid_model=solid, progress=progress,
+        # Any other envelope has a box of its own, along the straight frame.
+        tube=found.frame if envelope.beyond_um is not None else None,
     )  # fmt: skip
     return pores, told
 

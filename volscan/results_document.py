@@ -399,19 +399,18 @@ def _advice(advice: Advice, measured: Measured) -> Json:
         "vector_um": advice.vector_um,
         "advised": advice.advised,
         "reason": advice.reason,
-        "rotation_deg": _rotation(advice, measured),
+        **_rotation(advice, measured),
     }
 
 
-def _rotation(advice: Advice, measured: Measured) -> list[float] | None:
-    """Return the shift's Y part in degrees about the axis at each layer's radius; None on plates.
+def _rotation(advice: Advice, measured: Measured) -> Json:
+    """Return the shift's Y part in degrees about the axis at each layer's radius, on tubes only.
 
     From the lowest layer of the print to its highest; positive toward Y.
     """
     frame = measured.frame
     if not isinstance(frame, TubeFrame):
-        return None
+        return {}
     inner = frame.radius_um + frame.base_um
-    return [
-        math.degrees(advice.vector_um[1] / (inner + h)) for h in measured.field.layer_heights_um
-    ]
+    radii = [inner + h for h in measured.field.layer_heights_um]
+    return {"rotation_deg": [math.degrees(advice.vector_um[1] / r) for r in radii]}

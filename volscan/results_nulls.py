@@ -35,7 +35,6 @@ _NULL_IS_PLAIN = (
     "frame.up",
     "frame.mount_tilt_deg",
     "tube",
-    "shift.advice.rotation_deg",
     "walls.layer_offset_um",
     "walls.layer_heights_um",
     "shift.advice.id",

@@ -153,7 +153,7 @@ def test_measure_has_the_options_of_the_contract_and_no_later_ones(capsys, monke
 BAD_OPTIONS = [
     (["--modality", "oct"], "micro-CT only"),
     (["--modality", "mri"], "modality"),
-    (["--collector", "mandrel"], "flat prints only"),
+    (["--collector", "mandrel"], "no hollow tube"),
     (["--up", "z"], "up must be one of"),
     (["--mirrored", "maybe"], "--mirrored"),
     (["--threshold", "high"], "--threshold"),

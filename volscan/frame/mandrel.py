@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from volscan.frame.plate import solid_points_um
+from volscan.frame.unroll import stretch_of
 from volscan.geometry import Fibre, FloatArray, TubeFrame
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
@@ -32,6 +33,7 @@ _WORST_SCATTER = 1.2
 _STRAY_SHARE = 0.01
 # A tube is hollow: its lumen is wider than this share of its outer diameter (own choice).
 _LEAST_LUMEN = 0.45
+_NOT_HOLLOW = "it is not hollow"
 # The shell is one and the same all around: its thickness over the whole tube is at most this many
 # times that of its parts. A box of four walls, or a foam's outer voxels, has thin parts at many
 # radii (a square of thin walls: six times and more).
@@ -53,6 +55,11 @@ class ShellFit:
 
     frame: TubeFrame
     reason: str | None
+
+    @property
+    def hollow(self) -> bool:
+        """Whether there is a lumen, without which nothing can be unrolled."""
+        return self.reason != _NOT_HOLLOW
 
 
 def find_tube(
@@ -233,7 +240,7 @@ def _extents(frame: TubeFrame, points: FloatArray) -> tuple[TubeFrame, str | Non
 def _no_tube(frame: TubeFrame, x: FloatArray, height: FloatArray, angle: FloatArray) -> str | None:
     inner, outer = frame.radius_um + frame.base_um, frame.radius_um - frame.base_um
     if inner < _LEAST_LUMEN * outer:
-        return "it is not hollow"
+        return _NOT_HOLLOW
     if frame.length_um < _LEAST_LENGTH * frame.radius_um:
         return "it is shorter than a tube"
     sector = np.minimum((angle / (2 * math.pi) * _SECTORS).astype(int), _SECTORS - 1)
@@ -290,7 +297,9 @@ def refined_tube(
     found, covariance = _robust_fit(design, value, cluster)
     u = np.sqrt(np.diag(covariance))
     half = 0.5 * math.sqrt(height_over_width)
-    diameters = {k: np.mean([f.diameter_um.value for f in fibres if f.layer == k]) for k in levels}
+    diameters = {
+        k: np.mean([_own_diameter_um(tube, f) for f in fibres if f.layer == k]) for k in levels
+    }
     low = float(found[_WAVES] - half * diameters[levels[0]])
     high = float(found[-1] + half * diameters[levels[-1]])
     change = np.concatenate([found[:6], [tube.base_um + 0.5 * (low + high)], found[6:8]])
@@ -310,6 +319,14 @@ def refined_tube(
 
 # Parameters of the surface's waves: shift, slope and bend of the axis, second harmonic.
 _WAVES = 8
+
+
+def _own_diameter_um(tube: TubeFrame, fibre: Fibre) -> float:
+    """Return a fibre's diameter, freed from the stretch that the sheet has at its radius."""
+    whole = fibre.points_um[-1, :2] - fibre.points_um[0, :2]
+    cos, sin = whole / np.linalg.norm(whole)
+    ratio = 1.0 + float(tube.base_um + fibre.points_um[:, 2].mean()) / tube.radius_um
+    return fibre.diameter_um.value / math.sqrt(stretch_of(float(cos), float(sin), ratio))
 
 
 def _one_of(u: FloatArray) -> float:

@@ -19,6 +19,7 @@ M. Unser, Splines: a perfect fit for signal and image processing, IEEE Signal Pr
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -124,3 +125,14 @@ def _level(tube: TubeFrame, lowest_um: float, first_um: float) -> BuildFrame:
         u_tilt_deg=tube.u_tilt_deg,
         h_from=tube.h_from,
     )
+
+
+def stretch_of(cos: float, sin: float, ratio: float) -> float:
+    """Return k, the width on the sheet of a strip of unit width.
+
+    `ratio` is the fibre's radius over the sheet's; `cos` and `sin` of its direction on the sheet.
+
+    >>> stretch_of(1.0, 0.0, 0.8), stretch_of(0.0, 1.0, 0.8)
+    (1.25, 1.0)
+    """
+    return math.hypot(cos, ratio * sin) / ratio

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.errors import SettingsError
-from volscan.geometry import BuildFrame, Envelope
+from volscan.geometry import BuildFrame, Envelope, TubeFrame
 from volscan.kernels.peaks import peak_spheres
+from volscan.pores.around import tube_domain, tube_throats
 from volscan.pores.paint import painting_factor
 from volscan.pores.reach import reach
 from volscan.pores.sizes import distribution, inscribed_diameters, u_share_of_walls
@@ -31,6 +32,7 @@ def measure_pores(
     surface_level: float | None = None,
     solid_model: NDArray[np.float32] | None = None,
     exact: bool | None = None,
+    tube: TubeFrame | None = None,
     progress: Progress = no_progress,
 ) -> PoreSpace:
     """Measure inscribed spheres, throats and reach of the pore space inside an envelope.
@@ -59,6 +61,9 @@ def measure_pores(
         True: full resolution. False: voxels merged in pairs along each axis. None: full
         resolution up to 256³ voxels, merged in pairs above. Unless True, grids of more than 256³
         working voxels keep one sphere for each cube of 2 x 2 x 2 (or more).
+    tube
+        Where the envelope is a tube's shell, its frame: throats are then along its axis, around
+        it and through its wall, and `frame` a rigid one along it.
     progress
         Called with "pores" and the share done.
 
@@ -89,19 +94,23 @@ def measure_pores(
     progress("pores", 0.0)
     nz, ny, nx = material.fraction.shape
     working = working_grid((nz, ny, nx), material.spacing_um, exact=exact)
-    grid = pore_domain(
-        envelope,
-        frame,
-        direction_deg=0.0 if direction_deg is None else float(direction_deg),
-        shape=(nz, ny, nx),
-        spacing_um=material.spacing_um,
-    )
+    grid = None
+    if tube is None:
+        grid = pore_domain(
+            envelope,
+            frame,
+            direction_deg=0.0 if direction_deg is None else float(direction_deg),
+            shape=(nz, ny, nx),
+            spacing_um=material.spacing_um,
+        )
     notices: list[Notice] = []
-    if grid is None:
+    if grid is None and tube is None:
         notices.append(
             Notice("pores_no_domain", "the envelope holds no rectangle: throats not measured")
         )
     domain = None if grid is None else grid.domain
+    if tube is not None:
+        domain = tube_domain(tube, envelope)
     coverage = working_coverage(envelope, frame, working)
     solid, told = build_solid(
         material,
@@ -132,11 +141,6 @@ def measure_pores(
         crossing = throats(fine, grid, inside=inside if fine is solid else None)
         u_throat = fine.u_diameter_um
         del fine
-        notices.extend(
-            Notice("pores_no_crossing", f"no sphere crosses the domain along {name}")
-            for name, value in sorted(crossing.items())
-            if value <= 0
-        )
     progress("pores", 0.4)
     radius, offsets = peak_spheres(
         solid.dist_um,
@@ -145,6 +149,13 @@ def measure_pores(
         solid.surface.normals,
         spacing_um=solid.spacing_um,
         disc_radius_um=solid.surface.disc_radius_um,
+    )
+    if tube is not None and domain is not None:
+        crossing = tube_throats(solid, radius, tube, domain)
+    notices.extend(
+        Notice("pores_no_crossing", f"no sphere crosses the domain along {name}")
+        for name, value in sorted(crossing.items())
+        if value <= 0
     )
     factor = 1 if exact else painting_factor(radius.shape)
     if factor > 1:

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from volscan.fibres.field import FibreField
+from volscan.frame.unroll import stretch_of
 from volscan.geometry import Family, Fibre, FloatArray, TubeFrame, Wall
 from volscan.quantity import Notice, Quantity, combine_u
 from volscan.tube.pieces import FamilyLines, Piece, family_lines
@@ -81,17 +82,6 @@ def roll_up(field: FibreField, walls: WallSet, tube: TubeFrame) -> Rolled:
         replace(walls, walls=tuple(rolled_walls), sheets=tuple(sheets)),
         tuple(kept),
     )
-
-
-def stretch_of(cos: float, sin: float, ratio: float) -> float:
-    """Return k, the width on the sheet of a strip of unit width.
-
-    `ratio` is the fibre's radius over the sheet's; `cos` and `sin` of its direction on the sheet.
-
-    >>> stretch_of(1.0, 0.0, 0.8), stretch_of(0.0, 1.0, 0.8)
-    (1.25, 1.0)
-    """
-    return math.hypot(cos, ratio * sin) / ratio
 
 
 def own_direction_deg(cos: float, sin: float, ratio: float) -> float:
@@ -182,19 +172,24 @@ def _wall_of(
     own = [walls[p.wall] for p in line if p.wall is not None]
     weight = np.array([p.length_um for p in line])
     weight /= weight.sum()
-    tilt = _mean([w.tilt_deg for w in own], weight, shared=tube.u_tilt_deg)
-    slope = None if tilt is None else math.tan(math.radians(tilt.value))
-    step = _mean([w.offset_per_fibre_um for w in own], weight, shared=None)
     ratio = float(np.mean([f.around for f in fibres]))
-    along = [
-        (float(s + p.start_um - line[0].start_um), t, u)
-        for p, w in zip(line, own, strict=True)
-        for s, t, u in w.tilt_along
-    ]
     heights = _mean_rows([w.layer_heights_um for w in own], weight)
     found = np.sort([f.points_um[:, 2].mean() for f in fibres])
     if np.isfinite(heights).sum() == found.size:
         heights[np.isfinite(heights)] = found
+    on_sheet = _mean_rows([w.layer_offset_um for w in own], weight)
+    offsets = _at_own_radius(on_sheet, heights, lines, tube)
+    more_slope, more_step = _slopes(offsets - on_sheet, heights)
+    tilt = _leant(_mean([w.tilt_deg for w in own], weight, shared=tube.u_tilt_deg), more_slope)
+    slope = None if tilt is None else math.tan(math.radians(tilt.value))
+    step = _mean([w.offset_per_fibre_um for w in own], weight, shared=None)
+    if step is not None:
+        step = replace(step, value=step.value + more_step)
+    along = [
+        (float(s + p.start_um - line[0].start_um), _leant_deg(t, more_slope), u)
+        for p, w in zip(line, own, strict=True)
+        for s, t, u in w.tilt_along
+    ]
     path = sorted(fibres, key=lambda f: f.layer)[len(fibres) // 2].points_um[:, :2]
     return replace(
         own[0],
@@ -209,10 +204,39 @@ def _wall_of(
         lean=None,
         tilt_along=tuple(sorted(along)),
         layer_heights_um=heights,
-        layer_offset_um=_mean_rows([w.layer_offset_um for w in own], weight),
+        layer_offset_um=offsets,
         offset_per_fibre_um=step,
         path_um=path[[0, -1]],
     )
+
+
+def _at_own_radius(
+    offsets: FloatArray, heights: FloatArray, lines: FamilyLines, tube: TubeFrame
+) -> FloatArray:
+    """Return each fibre's offset from the lowest's line on the sheet of its own radius."""
+    ratios = (tube.radius_um + tube.base_um + heights) / tube.radius_um
+    return np.asarray(offsets * ratios / np.hypot(lines.cos, ratios * lines.sin), dtype=np.float64)
+
+
+def _slopes(offsets: FloatArray, heights: FloatArray) -> tuple[float, float]:
+    """Return the slope of offsets on height, and on the fibre's number in the wall."""
+    known = np.isfinite(offsets) & np.isfinite(heights)
+    if known.sum() < 2:
+        return 0.0, 0.0
+    number = np.flatnonzero(known)
+    return (
+        float(np.polyfit(heights[known], offsets[known], 1)[0]),
+        float(np.polyfit(number, offsets[known], 1)[0]),
+    )
+
+
+def _leant(tilt: Quantity | None, more_slope: float) -> Quantity | None:
+    return None if tilt is None else replace(tilt, value=_leant_deg(tilt.value, more_slope))
+
+
+def _leant_deg(tilt_deg: float, more_slope: float) -> float:
+    """Return a tilt whose slope has grown."""
+    return math.degrees(math.atan(math.tan(math.radians(tilt_deg)) + more_slope))
 
 
 def _mean(
