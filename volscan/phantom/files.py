@@ -13,10 +13,12 @@ from volscan.errors import SettingsError, UnreadableError
 from volscan.outputs import check_folder, write_folder
 from volscan.phantom.make import phantom_from_dict
 from volscan.phantom.scaffold import ScaffoldSpec
+from volscan.phantom.tube import TubeSpec
+from volscan.phantom.tube_scan import sheet_pattern
 from volscan.writers import write_tiff
 
 NAMES = ("scan.tif", "design.toml", "truth.json")
-_KEYS = ("name", "scaffold", "scanner", "tolerances", "wanted_tilt_deg")
+_KEYS = ("name", "scaffold", "tube", "scanner", "tolerances", "wanted_tilt_deg")
 
 
 def make_phantom(
@@ -31,9 +33,9 @@ def make_phantom(
     Parameters
     ----------
     spec
-        A phantom file (TOML), or the mapping that it holds: `name`, the tables `scaffold` and
-        `scanner` (see `phantom_from_dict`), and for the design file `wanted_tilt_deg` and the
-        table `tolerances`.
+        A phantom file (TOML), or the mapping that it holds: `name`, the tables `scaffold` (or
+        `tube`) and `scanner` (see `phantom_from_dict`), and for the design file
+        `wanted_tilt_deg` and the table `tolerances`.
     out_dir
         Folder to write into; made if it is missing.
     force
@@ -79,7 +81,7 @@ def make_phantom(
 
 
 def design_file(
-    spec: ScaffoldSpec,
+    spec: ScaffoldSpec | TubeSpec,
     *,
     name: str,
     wanted_tilt_deg: float = 0.0,
@@ -95,18 +97,28 @@ def design_file(
     >>> print(design_file(spec, name="patch").splitlines()[1])
     name = "patch"
     """
+    if isinstance(spec, TubeSpec):
+        collector, pattern = "mandrel", sheet_pattern(spec)
+    else:
+        collector = "plate"
+        pattern = {
+            "directions_deg": [a % 180 for a in spec.directions_deg],
+            "spacing_um": spec.spacing_um,
+            "fibre_diameter_um": spec.diameter_um,
+            "layers": spec.layers,
+            "layer_height_um": spec.layer_height_um,
+            "walls_per_direction": spec.walls,
+        }
     lines = [
         "[print]",
         f"name = {json.dumps(name, ensure_ascii=False)}",
-        'collector = "plate"',
+        f'collector = "{collector}"',
         "",
         "[pattern]",
-        f"directions_deg = {_numbers(a % 180 for a in spec.directions_deg)}",
-        f"spacing_um = {_numbers(spec.spacing_um)}",
-        f"fibre_diameter_um = {_number(spec.diameter_um)}",
-        f"layers = {spec.layers}",
-        f"layer_height_um = {_number(spec.layer_height_um)}",
-        f"walls_per_direction = {_numbers(spec.walls)}",
+        *(
+            f"{k} = {_numbers(v) if isinstance(v, list | tuple) else _number(v)}"
+            for k, v in pattern.items()
+        ),
         f"wanted_tilt_deg = {_number(wanted_tilt_deg)}",
         f'morphology = "{spec.morphology}"',
     ]

@@ -6,23 +6,27 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from volscan.errors import SettingsError
 from volscan.phantom.scaffold import ScaffoldSpec, build_scaffold
 from volscan.phantom.scanner import ScannerSpec, scan
-from volscan.phantom.spec import specs_from_dict
+from volscan.phantom.spec import scanner_from_dict, specs_from_dict
 from volscan.phantom.truth import scaffold_truth
+from volscan.phantom.tube import TubeSpec
+from volscan.phantom.tube_scan import tube_from_dict
 from volscan.volume import Volume
 
 
 def phantom_from_dict(
     values: Mapping[str, Any], *, throats_too: bool = True
-) -> tuple[Volume, dict[str, Any], ScaffoldSpec]:
+) -> tuple[Volume, dict[str, Any], ScaffoldSpec | TubeSpec]:
     """Build, scan and tell the truth about a phantom.
 
     Parameters
     ----------
     values
         `name`, and the tables `scaffold` (keyword arguments of `spec.scaffold_spec`) and
-        `scanner` (fields of `ScannerSpec`).
+        `scanner` (fields of `ScannerSpec`); or `tube` instead of `scaffold` (keyword arguments
+        of `tube_scan.tube_spec`), whose truth has no throats.
     throats_too
         False leaves the throats out of the truth.
 
@@ -51,10 +55,17 @@ def phantom_from_dict(
     >>> truth["fibres"]["layer_count"], round(truth["walls"][0]["tilt_deg"], 6)
     (6, 5.0)
     """
-    spec, scanner = specs_from_dict(values)
-    scaffold = build_scaffold(spec)
-    volume, mounting = scan(scaffold, scanner)
-    truth = scaffold_truth(scaffold, mounting, throats_too=throats_too)
+    spec: ScaffoldSpec | TubeSpec
+    if "tube" in values:
+        if "scaffold" in values:
+            raise SettingsError("a phantom is a [scaffold] or a [tube], not both")
+        scanner = scanner_from_dict(values)
+        volume, truth, spec = tube_from_dict(values)
+    else:
+        spec, scanner = specs_from_dict(values)
+        scaffold = build_scaffold(spec)
+        volume, mounting = scan(scaffold, scanner)
+        truth = scaffold_truth(scaffold, mounting, throats_too=throats_too)
     truth["name"] = str(values.get("name", "phantom"))
     truth["material"] = _material(scanner)
     return volume, truth, spec
