@@ -77,8 +77,12 @@ def _behind(outline, px, py):  # type: ignore[no-untyped-def]
     return odd
 
 
-def length_within(outline: FloatArray, segments: FloatArray) -> float:
+def length_within(
+    outline: FloatArray, segments: FloatArray, weights: FloatArray | float = 1.0
+) -> float:
     """Summed length of segments (n, 2, 3) [X, Y, H] whose plan lies inside any polygon (m, 2).
+
+    With `weights` (n,) each length counts that many times.
 
     >>> square = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [0.0, 2.0]])
     >>> length_within(square, np.array([[[-1.0, 1.0, 0.0], [1.0, 1.0, 0.0]]]))
@@ -89,4 +93,4 @@ def length_within(outline: FloatArray, segments: FloatArray) -> float:
         np.ascontiguousarray(outline, dtype=np.float64),
         np.ascontiguousarray(segments[..., :2], dtype=np.float64),
     )
-    return math.fsum(lengths * inside)
+    return math.fsum(lengths * inside * weights)

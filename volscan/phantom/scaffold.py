@@ -10,8 +10,9 @@ cylinder with round ends, and a circular one when width equals height.
 
 from __future__ import annotations
 
+import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -19,13 +20,16 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from volscan.errors import SettingsError
+from volscan.phantom.form import Form, Site
+from volscan.phantom.laying import Laying, loop, with_breaks
+from volscan.phantom.pieces import BuiltWall, Strand
+from volscan.phantom.standing import bridge_strand, spike_strands
+
+__all__ = ["BuiltWall", "Scaffold", "ScaffoldSpec", "Strand", "build_scaffold"]
 
 FloatArray = NDArray[np.float64]
 Morphology = Literal["interleaved", "fused"]
 Outline = Literal["square", "circle"]
-
-# Chords of a turning loop: 16 leave the arc within 0.5 % of its radius.
-_LOOP_CHORDS = 16
 
 
 @dataclass(frozen=True)
@@ -69,6 +73,8 @@ class ScaffoldSpec:
         How far fibres run past the outermost crossing walls.
     outline
         "square": all fibres of a family equally long; "circle": ended on a circle.
+    form
+        What departs from straight, level, equal fibres.
 
     Raises
     ------
@@ -92,6 +98,7 @@ class ScaffoldSpec:
     loops: bool = False
     overhang_um: float = 0.0
     outline: Outline = "square"
+    form: Form = field(default_factory=Form)
 
     def __post_init__(self) -> None:
         n = len(self.directions_deg)
@@ -116,6 +123,14 @@ class ScaffoldSpec:
             )
         if self.morphology == "interleaved" and (self.mass_conserving or self.crossing_rise_um):
             raise SettingsError("mass_conserving and crossing_rise_um belong to fused walls")
+        for name in ("waves", "bend_radius_um", "twist_deg_per_mm"):
+            if len(getattr(self.form, name)) not in (0, n):
+                raise SettingsError(f"{name} needs one entry a direction ({n})")
+        sites = [*self.form.missing, *(x.site for x in self.form.broken)]
+        for site in [*sites, *(x.site for x in self.form.doubled)]:
+            known = 0 <= site.family < n and 0 <= site.wall < self.walls[site.family]
+            if not (known and 0 <= site.fibre < self.fibres_per_wall[site.family]):
+                raise SettingsError(f"there is no fibre {site}")
 
     @property
     def fibres_per_wall(self) -> tuple[int, ...]:
@@ -130,33 +145,6 @@ class ScaffoldSpec:
         """Height step between successive fibres of one wall."""
         steps = 1 if self.morphology == "fused" else len(self.directions_deg)
         return steps * self.layer_height_um
-
-
-@dataclass(frozen=True)
-class Strand:
-    """One laid fibre, or a turning loop between two: a centreline (n, 3) [X, Y, H]."""
-
-    family: int
-    wall: int
-    step: int
-    loop: bool
-    points_um: FloatArray
-
-
-@dataclass(frozen=True)
-class BuiltWall:
-    """A wall as built: height of each fibre, lowest first, and its place along the left normal."""
-
-    family: int
-    direction_deg: float
-    heights_um: FloatArray
-    positions_um: FloatArray
-
-    @property
-    def normal(self) -> FloatArray:
-        """Left normal (-sin α, cos α)."""
-        a = math.radians(self.direction_deg)
-        return np.array([-math.sin(a), math.cos(a)])
 
 
 @dataclass(frozen=True)
@@ -184,10 +172,34 @@ class Scaffold:
         pairs = [np.stack([s.points_um[:-1], s.points_um[1:]], axis=1) for s in self.strands]
         return np.concatenate(pairs)
 
+    def radii_um(self) -> float | FloatArray:
+        """Half the width: one number, or (n, 2) at the ends of all centreline segments."""
+        if all(s.widths_um is None for s in self.strands):
+            return self.width_um / 2
+        rows = []
+        for s in self.strands:
+            w = np.full(len(s.points_um), self.width_um) if s.widths_um is None else s.widths_um
+            rows.append(np.stack([w[:-1], w[1:]], axis=1) / 2)
+        return np.concatenate(rows)
+
+    @property
+    def slabs_um(self) -> FloatArray:
+        """Heights (n, 2) of the base and top of each membrane."""
+        m = self.spec.form.membrane
+        return np.array([[m.base_um, m.base_um + m.thickness_um]] if m else []).reshape(-1, 2)
+
+    def boxes_um(self) -> FloatArray:
+        """Lowest and highest corner [X, Y, H] of each membrane, (n, 2, 3)."""
+        ends = np.concatenate([w.ends_um.reshape(-1, 3) for w in self.walls])[:, :2]
+        low, high = ends.min(axis=0), ends.max(axis=0)
+        rows = [[[*low, base], [*high, top]] for base, top in self.slabs_um]
+        return np.array(rows).reshape(-1, 2, 3)
+
     @property
     def top_um(self) -> float:
         """Height of the highest fibre's top (between crossings)."""
-        return max(float(w.heights_um[-1]) for w in self.walls) + self.height_um / 2
+        highest = max(float(w.heights_um[-1]) for w in self.walls)
+        return highest + self.height_um * self.spec.form.layer_factor / 2
 
 
 def swollen_diameter_um(laid_um: float, step_um: float, count: int) -> float:
@@ -238,18 +250,33 @@ def build_scaffold(spec: ScaffoldSpec) -> Scaffold:
     width, height = _section_um(spec)
     walls = _walls(spec, height)
     _refuse_touching(spec, walls, width)
+    laying = Laying(spec, walls, width)
     strands: list[Strand] = []
-    for f in range(len(spec.directions_deg)):
-        own = [w for w in walls if w.family == f]
-        others = [w for w in walls if w.family != f]
+    for f, own in enumerate(laying.walls):
         for k in range(spec.fibres_per_wall[f]):
-            lines = [_fibre(spec, walls, w, others, k, width) for w in own]
-            strands += [Strand(f, j, k, False, p) for j, p in enumerate(lines)]
+            sites = [Site(f, j, k) for j in range(len(own))]
+            lines = [laying.fibre(s) if s not in spec.form.missing else None for s in sites]
+            for line, wall in zip(lines, own, strict=True):
+                strands += [] if line is None else with_breaks(spec, line, wall.normal, width)
             if spec.loops:
-                strands += [
-                    Strand(f, j, k, True, _loop(lines[j], lines[j + 1], at_end=(j + k) % 2 == 0))
-                    for j in range(len(lines) - 1)
-                ]
+                for j, (line, after) in enumerate(itertools.pairwise(lines)):
+                    if line is not None and after is not None:
+                        ends = laying.mean_ends_um(sites[j])
+                        points, widths = loop(line, after, ends, at_end=(j + k) % 2 == 0)
+                        strands.append(Strand(f, j, k, True, points, widths))
+    walls = [
+        replace(
+            w,
+            ends_um=np.array(
+                [laying.mean_ends_um(Site(f, j, k)) for k in range(len(w.heights_um))]
+            ),
+        )
+        for f, own in enumerate(laying.walls)
+        for j, w in enumerate(own)
+    ]
+    strands += [bridge_strand(b, spec.width_over_height) for b in spec.form.bridges]
+    if spec.form.spikes is not None:
+        strands += spike_strands(spec.form.spikes, laying, height)
     return Scaffold(spec, width, height, tuple(strands), tuple(walls))
 
 
@@ -276,59 +303,26 @@ def _walls(spec: ScaffoldSpec, height_um: float) -> list[BuiltWall]:
             start = (j - middle) * spec.spacing_um[f] + spec.wall_offset_um[f][j]
             per_fibre = spec.rise_per_fibre_um * math.tan(math.radians(spec.tilt_deg[f][j]))
             per_fibre += spec.shift_per_fibre_um[f][j]
-            walls.append(BuiltWall(f, direction, heights, start + steps * per_fibre))
+            positions = start + steps * per_fibre
+            if spec.form.bow(f, j):
+                u = steps / max(1, len(steps) - 1)
+                positions = positions + 4 * spec.form.bow(f, j) * u * (1 - u)
+            walls.append(BuiltWall(f, direction, heights, positions, np.empty((0, 2, 3))))
     return walls
 
 
 def _refuse_touching(spec: ScaffoldSpec, walls: list[BuiltWall], width_um: float) -> None:
     for f in range(len(spec.directions_deg)):
         rows = np.array([w.positions_um for w in walls if w.family == f])
-        if len(rows) > 1 and float(np.diff(rows, axis=0).min()) <= width_um:
+        wave = spec.form.wave(f)
+        least = width_um
+        if wave is not None and wave.mirrored:
+            least = 2 * wave.amplitude_um
+        elif wave is not None and wave.is_graph:
+            # Neighbours in step are as far apart as the mean lines, along the normal of those.
+            least = width_um * math.hypot(1.0, wave.steepest)
+        if len(rows) > 1 and float(np.diff(rows, axis=0).min()) <= least:
             raise SettingsError(
                 f"walls of direction {spec.directions_deg[f]:g}° touch their neighbours: "
                 "widen the spacing or lessen the lean"
             )
-
-
-def _reach_um(spec: ScaffoldSpec, walls: list[BuiltWall], family: int) -> float:
-    """Half the length of a family's fibres, or the radius of the outline circle."""
-    among = [w for w in walls if w.family != family or spec.outline == "circle"] or walls
-    return max(float(np.abs(w.positions_um).max()) for w in among) + spec.overhang_um
-
-
-def _fibre(
-    spec: ScaffoldSpec,
-    walls: list[BuiltWall],
-    wall: BuiltWall,
-    others: list[BuiltWall],
-    step: int,
-    width_um: float,
-) -> FloatArray:
-    reach = _reach_um(spec, walls, wall.family)
-    place = float(wall.positions_um[step])
-    if spec.outline == "circle":
-        reach = math.sqrt(max(reach**2 - place**2, width_um**2))
-    along = np.array([wall.normal[1], -wall.normal[0]])
-    s = np.array([-reach, reach])
-    lift = np.zeros(2)
-    if spec.crossing_rise_um:
-        s = np.linspace(-reach, reach, 1 + math.ceil(2 * reach / (width_um / 4)))
-        lift = np.zeros_like(s)
-        for other in others:
-            sine = float(along @ other.normal)
-            at = (other.positions_um[step] - place * (wall.normal @ other.normal)) / sine
-            # A bump as long as the crossing wall is wide, along this fibre.
-            bump = np.exp(-0.5 * ((s - at) * sine / (width_um / 2)) ** 2)
-            lift = np.maximum(lift, spec.crossing_rise_um * bump)
-    plan = place * wall.normal + s[:, None] * along
-    return np.column_stack([plan, wall.heights_um[step] + lift])
-
-
-def _loop(line: FloatArray, following: FloatArray, *, at_end: bool) -> FloatArray:
-    """Half circle from the end (or start) of a fibre to that of the next wall's fibre."""
-    a, b = (line[-1], following[-1]) if at_end else (line[0], following[0])
-    out = line[-1] - line[0] if at_end else line[0] - line[-1]
-    out = out / np.linalg.norm(out)
-    middle, half = (a + b) / 2, (a - b) / 2
-    t = np.linspace(0, math.pi, _LOOP_CHORDS + 1)[:, None]
-    return np.asarray(middle + np.cos(t) * half + np.sin(t) * np.linalg.norm(half) * out)

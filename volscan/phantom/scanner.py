@@ -141,8 +141,10 @@ def mount(scaffold: Scaffold, scanner: ScannerSpec) -> tuple[Mounting, tuple[int
         in_plane_deg=scanner.in_plane_deg,
     )
     centre = np.array([0.0, 0.0, scaffold.top_um / 2])
-    around_centre = (scaffold.segments_um().reshape(-1, 3) - centre) @ rotation.T
-    radius = max(scaffold.width_um, scaffold.height_um) / 2
+    reached = np.concatenate([scaffold.segments_um(), scaffold.boxes_um()]).reshape(-1, 3)
+    around_centre = (reached - centre) @ rotation.T
+    widest = float(np.max(scaffold.radii_um())) / (scaffold.width_um / 2)
+    radius = max(scaffold.width_um, scaffold.height_um) / 2 * widest
     low, high = around_centre.min(axis=0) - radius, around_centre.max(axis=0) + radius
     if scanner.margin_um is None:
         margin = 3 * scaffold.diameter_um + np.array(scanner.psf_fwhm_um)[::-1]
@@ -180,10 +182,11 @@ def polymer_share(
         shape,
         voxel_um,
         segments=segments,
-        radius=scaffold.width_um / 2,
+        radius=scaffold.radii_um(),
         matrix=matrix,
         offset=offset,
         samples=samples,
+        boxes=scaffold.boxes_um() * np.array([1.0, 1.0, scaffold.stretch]),
     )
 
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
 
 from volscan.errors import SettingsError
+from volscan.phantom.form_keys import FORM_KEYS, form_from_keys
 from volscan.phantom.scaffold import ScaffoldSpec
 from volscan.phantom.scanner import ScannerSpec
 
-_SCAFFOLD_KEYS = {f.name for f in fields(ScaffoldSpec)} - {"tilt_deg", "wall_offset_um"}
-_SCAFFOLD_KEYS |= {"lean", "jitter_percent", "seed", "patch_um"}
+_SCAFFOLD_KEYS = {f.name for f in fields(ScaffoldSpec)} - {"tilt_deg", "wall_offset_um", "form"}
+_SCAFFOLD_KEYS |= {"lean", "jitter_percent", "seed", "patch_um", *FORM_KEYS}
 _SCANNER_KEYS = {f.name for f in fields(ScannerSpec)}
 
 
@@ -57,8 +58,9 @@ def scaffold_spec(
     overhang_um
         By default 0.4 spacings.
     rest
-        Other fields of `ScaffoldSpec`.
+        Other fields of `ScaffoldSpec`, and the keys that `form_from_keys` reads.
     """
+    form_values = {k: rest.pop(k) for k in FORM_KEYS if k in rest}
     directions = tuple(float(a) for a in directions_deg)
     n = len(directions)
     spacing = tuple(float(s) for s in _per_family(spacing_um, n, "spacing_um"))
@@ -74,7 +76,7 @@ def scaffold_spec(
         tuple(float(v) for v in rng.standard_normal(m) * s * jitter_percent / 100)
         for m, s in zip(counts, spacing, strict=True)
     )
-    return ScaffoldSpec(
+    plain = ScaffoldSpec(
         directions_deg=directions,
         spacing_um=spacing,
         diameter_um=float(diameter_um),
@@ -87,6 +89,18 @@ def scaffold_spec(
         overhang_um=0.4 * max(spacing) if overhang_um is None else float(overhang_um),
         **rest,
     )
+    if not form_values:
+        return plain
+    half = [(m - 1) / 2 * s + plain.overhang_um for m, s in zip(counts, spacing, strict=True)]
+    form = form_from_keys(
+        form_values,
+        walls=counts,
+        fibres_per_wall=plain.fibres_per_wall,
+        diameter_um=plain.diameter_um,
+        half_length_um=half,
+        seed=seed,
+    )
+    return replace(plain, form=form)
 
 
 def specs_from_dict(values: Mapping[str, Any]) -> tuple[ScaffoldSpec, ScannerSpec]:

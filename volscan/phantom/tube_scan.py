@@ -14,8 +14,9 @@ from volscan.phantom.mounting import FloatArray, Mounting, mount_rotation
 from volscan.phantom.raster import cover
 from volscan.phantom.scanner import Grey, ScannerSpec, grey_volume
 from volscan.phantom.spec import checked_table, scanner_from_dict
-from volscan.phantom.tube import Tube, TubeSpec, build_tube, laydown_deg
+from volscan.phantom.tube import TubeSpec, laydown_deg
 from volscan.phantom.tube_truth import tube_truth
+from volscan.phantom.tube_wind import Tube, build_tube
 from volscan.volume import Volume
 
 _KEYS = {f.name for f in fields(TubeSpec)} - {"tilt_deg", "winding_angles_deg"}

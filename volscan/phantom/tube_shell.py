@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from volscan.phantom.tube import Tube
+from volscan.phantom.tube_wind import Tube
 
 FloatArray = NDArray[np.float64]
 
@@ -32,7 +32,7 @@ def shell_volume_um3(tube: Tube, along_um: tuple[float, float]) -> float:
 
 
 def shell_solid_fraction(
-    tube: Tube, along_um: tuple[float, float], *, lines: int = 2**19
+    tube: Tube, along_um: tuple[float, float], *, lines: int = 2**18
 ) -> tuple[float, float]:
     """Return the solid fraction of a tube's shell over a part of its axis, and its error.
 
@@ -121,11 +121,13 @@ def _list_members(rows, columns, cells, cursor, members, counting):  # type: ign
 def _chord(segment, radius, p, d):  # type: ignore[no-untyped-def]
     """Part of the line p + t d inside a capsule; empty: low > high."""
     low, high = math.inf, -math.inf
-    e0, e1, e2 = segment[1] - segment[0]
+    e0 = segment[1, 0] - segment[0, 0]
+    e1 = segment[1, 1] - segment[0, 1]
+    e2 = segment[1, 2] - segment[0, 2]
     length = math.sqrt(e0 * e0 + e1 * e1 + e2 * e2)
     # The two end spheres.
     for end in range(2):
-        m0, m1, m2 = p - segment[end]
+        m0, m1, m2 = p[0] - segment[end, 0], p[1] - segment[end, 1], p[2] - segment[end, 2]
         b = m0 * d[0] + m1 * d[1] + m2 * d[2]
         left = b * b - (m0 * m0 + m1 * m1 + m2 * m2 - radius * radius)
         if left > 0:
@@ -135,7 +137,7 @@ def _chord(segment, radius, p, d):  # type: ignore[no-untyped-def]
         return low, high
     # The cylinder between them, and of it the part whose foot lies on the segment.
     u0, u1, u2 = e0 / length, e1 / length, e2 / length
-    m0, m1, m2 = p - segment[0]
+    m0, m1, m2 = p[0] - segment[0, 0], p[1] - segment[0, 1], p[2] - segment[0, 2]
     mu = m0 * u0 + m1 * u1 + m2 * u2
     du = d[0] * u0 + d[1] * u1 + d[2] * u2
     a = 1.0 - du * du

@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.phantom.mounting import Mounting
-from volscan.phantom.tube import Tube, TubeSpec, laydown_deg, offset_um
+from volscan.phantom.tube import TubeSpec, laydown_deg
 from volscan.phantom.tube_shell import shell_solid_fraction, shell_volume_um3
+from volscan.phantom.tube_wind import Tube, offset_um
 
 FloatArray = NDArray[np.float64]
 
@@ -33,8 +34,8 @@ def middle_um(spec: TubeSpec, share: float = MIDDLE_SHARE) -> tuple[float, float
     Examples
     --------
     >>> spec = TubeSpec(400.0, 20.0, (45.0,), 4, 2, 18.0, 600.0, ((0.0,) * 4,))
-    >>> middle_um(spec)
-    (60.0, 540.0)
+    >>> [round(end, 6) for end in middle_um(spec)]
+    [60.0, 540.0]
     """
     cut = spec.length_um * (1 - share) / 2
     return cut, spec.length_um - cut
