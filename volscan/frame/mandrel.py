@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from volscan.frame.plate import solid_points_um
 from volscan.frame.unroll import stretch_of
@@ -23,7 +22,9 @@ from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
 
 # Points of the search for the axis, and of the fit.
-_FEW_POINTS, _POINTS = 3_000, 40_000
+_FEW_POINTS, _POINTS = 1_500, 40_000
+# Steps of the fit: a bend of a tenth of the length and an ovality of a tenth settle in four.
+_FIT_STEPS = 6
 # Directions tried over the half sphere: about 9 degrees apart.
 _DIRECTIONS = 400
 # Spread of radii about the straight axis, 5th to 95th percentile as a share of their median, above
@@ -108,8 +109,7 @@ def find_tube(
     axis = _directions(few)[best]
     progress("frame", 0.5)
     frame = _start(points, axis, mirrored=mirrored)
-    for _ in range(2):
-        frame = _fitted(frame, points)
+    frame = _fitted(frame, points)
     progress("frame", 0.9)
     frame, reason = _extents(frame, points)
     return ShellFit(frame, reason)
@@ -202,21 +202,13 @@ def _normals_of(frame: TubeFrame) -> FloatArray:
 
 
 def _fitted(frame: TubeFrame, points: FloatArray) -> TubeFrame:
-    """Fit axis, bend, radius and ovality to the points."""
-    half = 0.5 * frame.length_um
-    unit = np.array([1.0, 1.0, 1 / half, 1 / half, 1 / half**2, 1 / half**2, 1.0])
-    unit = np.concatenate([unit, np.full(2, 1.0 / frame.radius_um)])
-
-    def residual(p: FloatArray) -> FloatArray:
-        tried = moved(frame, p * unit)
-        _, r, angle = tried.to_cylinder(points)
-        return np.asarray(r - tried.surface_um(angle))
-
-    spread = float(np.subtract(*np.percentile(residual(np.zeros(9)), [75, 25])))
-    found = least_squares(
-        residual, np.zeros(9), loss="huber", f_scale=max(spread, 1e-6), x_scale=frame.radius_um / 50
-    )
-    return moved(frame, found.x * unit)
+    """Fit axis, bend, radius and ovality to the points: Gauss and Newton's steps."""
+    for _ in range(_FIT_STEPS):
+        x, r, angle = frame.to_cylinder(points)
+        design = np.column_stack([_waves(frame, x, angle), np.ones(r.size)])
+        found, _ = _robust_fit(design, r - frame.surface_um(angle))
+        frame = moved(frame, np.concatenate([found[:6], found[-1:], found[6:8]]))
+    return frame
 
 
 def _extents(frame: TubeFrame, points: FloatArray) -> tuple[TubeFrame, str | None]:
@@ -290,7 +282,7 @@ def refined_tube(
     uncertainty, a sandwich estimate.
     """
     levels = sorted({f.layer for f in fibres})
-    parts = [_waves(tube, f, levels.index(f.layer), len(levels)) for f in fibres]
+    parts = [_rows(tube, f, levels.index(f.layer), len(levels)) for f in fibres]
     design = np.concatenate(parts)
     value = np.concatenate([f.points_um[:, 2] for f in fibres])
     cluster = np.repeat(np.arange(len(fibres)), [len(p) for p in parts])
@@ -334,22 +326,29 @@ def _one_of(u: FloatArray) -> float:
     return float(np.hypot(*u) / math.sqrt(2.0))
 
 
-def _waves(tube: TubeFrame, fibre: Fibre, layer: int, layers: int) -> FloatArray:
+def _rows(tube: TubeFrame, fibre: Fibre, layer: int, layers: int) -> FloatArray:
     """Return the change of height of a fibre's points per change of each parameter."""
     x, y, _ = fibre.points_um.T
-    r, t, angle = tube.radius_um, x + tube.start_um, y / tube.radius_um
-    c, s = np.cos(angle), np.sin(angle)
     level = np.zeros((x.size, layers))
     level[:, layer] = 1.0
+    return np.column_stack([_waves(tube, x, y / tube.radius_um), level])
+
+
+def _waves(tube: TubeFrame, x: FloatArray, angle: FloatArray) -> FloatArray:
+    """Return the change of the surface's radius per shift, slope, bend and ovality."""
+    t, r = x + tube.start_um, tube.radius_um
+    c, s = np.cos(angle), np.sin(angle)
     wave = [c, s, t * c, t * s, t * t * c, t * t * s]
-    oval = [r * np.cos(2.0 * angle), r * np.sin(2.0 * angle)]
-    return np.column_stack([*wave, *oval, level])
+    return np.column_stack([*wave, r * np.cos(2.0 * angle), r * np.sin(2.0 * angle)])
 
 
 def _robust_fit(
-    design: FloatArray, value: FloatArray, cluster: NDArray[np.int64]
+    design: FloatArray, value: FloatArray, cluster: NDArray[np.int64] | None = None
 ) -> tuple[FloatArray, FloatArray]:
-    """Return solution and covariance of a least-squares fit with Huber's weights, by clusters."""
+    """Return solution and covariance of a least-squares fit with Huber's weights.
+
+    The covariance is that of independent clusters; without them each value is one.
+    """
     scale = np.abs(design).max(axis=0)
     scale[scale == 0] = 1.0
     a = design / scale
@@ -360,8 +359,10 @@ def _robust_fit(
         rest = value - a @ solution
         sd = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
         weight = 1.0 / np.maximum(1.0, np.abs(rest) / (2.0 * sd))
-    score = np.zeros((int(cluster.max()) + 1, a.shape[1]))
-    np.add.at(score, cluster, a * (weight * rest)[:, None])
+    score = a * (weight * rest)[:, None]
+    if cluster is not None:
+        single, score = score, np.zeros((int(cluster.max()) + 1, a.shape[1]))
+        np.add.at(score, cluster, single)
     inverse = np.linalg.pinv(normal)
     covariance = inverse @ score.T @ score @ inverse
     return np.asarray(solution / scale), np.asarray(covariance / np.outer(scale, scale))

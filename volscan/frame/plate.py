@@ -14,6 +14,7 @@ import math
 import numpy as np
 from scipy.ndimage import binary_dilation
 
+from volscan.frame.collector import collector_below
 from volscan.geometry import BuildFrame, FloatArray, Up
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
@@ -54,20 +55,33 @@ def find_plate_frame(
     material
         The material map; its `solid` voxels are used.
     up
-        Image axis that points away from the collector, to within about 18 degrees; None assumes
-        +z.
+        Image axis that points away from the collector, to within about 18 degrees; None takes it
+        from a plate in the scan, and without one assumes +z.
     mirrored
         Whether the user told the handedness (either way); None when it is assumed.
 
     Returns
     -------
     BuildFrame
-        `u_tilt_deg` is None until layers confirm the normal.
+        From the face of the plate in the scan where there is one below; otherwise `u_tilt_deg` is
+        None until layers confirm the normal.
 
     Examples
     --------
     A level scan, up +z, has h = [1, 0, 0], x = [0, 0, 1] and y = [0, 1, 0] (stored z, y, x).
     """
+    plate = collector_below(material, up)
+    if plate is not None:
+        shown = plate_frame(
+            plate.normal,
+            base_um=plate.offset_um,
+            up=plate.up,
+            mirrored=mirrored,
+            u_tilt_deg=plate.u_tilt_deg,
+            h_from="the upper face of the plate in the scan",
+        )
+        progress("frame", 1.0)
+        return shown
     points = solid_points_um(material, limit=_POINTS)
     axis = np.array(_AXES[up or "+z"])
     rough = _sharpest_in_cone(points, axis, bin_um=max(material.spacing_um), progress=progress)

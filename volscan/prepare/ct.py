@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import cc3d
 import edt
@@ -23,6 +23,7 @@ from scipy.signal import find_peaks
 from volscan.errors import NothingToMeasureError, SettingsError
 from volscan.kernels.filters import TRUNCATE_SIGMAS, smooth
 from volscan.prepare.background import flatten_air
+from volscan.prepare.collector import find_collector
 from volscan.prepare.material import MaterialMap
 from volscan.prepare.otsu import otsu_threshold
 from volscan.progress import Progress, no_progress
@@ -41,6 +42,11 @@ _DEEP_VOX = 3.0
 
 
 _MOST_AIR = 10_000_000
+
+
+class _AirPeak(NamedTuple):
+    air: float
+    noise: float
 
 
 @dataclass(frozen=True)
@@ -93,15 +99,33 @@ def prepare_ct(
     progress("prepare", 0.1)
     smoothed = smooth(grey, sigma_vox=(_FIRST_SMOOTHING_VOX,) * 3)
     progress("prepare", 0.3)
-    first = _first_look(smoothed)
     notices: list[Notice] = []
+    found = find_collector(
+        grey, smoothed, spacing_um=volume.spacing_um, **_air_peak(smoothed)._asdict()
+    )
+    collector = plate = None
+    if found is not None:
+        collector, grey = found
+        plate = collector.mask
+        smoothed = smooth(grey, sigma_vox=(_FIRST_SMOOTHING_VOX,) * 3)
+        notices.append(
+            Notice(
+                "collector_excluded",
+                f"a plate lies in the scan on its {_opposite(collector.up)} side (grey value "
+                f"{collector.grey:.4g}): it was taken out of all that is measured, and its face is "
+                "the base plane",
+            )
+        )
+    first = _first_look(smoothed, plate)
 
     far_air = _far_from(first.solid)
+    if plate is not None:
+        far_air &= ~plate
     air, u_air, noise_air, correlation = _air_anchor(grey, far_air, first)
     depth = edt.edt(first.solid, black_border=False, parallel=2)
     polymer, u_polymer, noise_polymer, plateau = _polymer_anchor(grey, first, depth)
     thickness = _typical_thickness_vox(depth)
-    segmented = _two_values(grey)
+    segmented = _two_values(grey if plate is None else grey[~plate])
     if segmented is not None:
         air, polymer = segmented
         u_air = u_polymer = noise_air = 0.0
@@ -126,13 +150,16 @@ def prepare_ct(
                 f"slow background drift of {100 * drift:.1f} % of the contrast was removed",
             )
         )
+    if plate is not None:
+        flattened[plate] = 0.0
     blur = _edge_blur_vox(smoothed, first, air, polymer)
     del smoothed
     progress("prepare", 0.8)
 
     level, rule = _surface_level(
-        grey=volume.samples, rule=threshold, air=air, polymer=polymer, noise=noise_air
-    )
+        grey=volume.samples if plate is None else volume.samples[~plate],
+        rule=threshold, air=air, polymer=polymer, noise=noise_air,
+    )  # fmt: skip
     spacing = volume.spacing_um
     coarsest = max(spacing)
     blur_um = (
@@ -167,7 +194,12 @@ def prepare_ct(
         rough_thickness_um=thickness * min(spacing),
         plateau_seen=plateau,
         notices=tuple(notices),
+        collector=collector,
     )
+
+
+def _opposite(axis: str) -> str:
+    return ("-" if axis[0] == "+" else "+") + axis[1]
 
 
 def _two_values(grey: NDArray[np.float32]) -> tuple[float, float] | None:
@@ -178,10 +210,12 @@ def _two_values(grey: NDArray[np.float32]) -> tuple[float, float] | None:
     return low, high
 
 
-def _first_look(smoothed: NDArray[np.float32]) -> _FirstLook:
-    """Tell solid from air in the smoothed scan, roughly."""
+def _air_peak(smoothed: NDArray[np.float32], plate: NDArray[np.bool_] | None = None) -> _AirPeak:
+    """Return the grey value of air and its noise in the smoothed scan, `plate` left out."""
     step = max(1, round((smoothed.size / 4e6) ** (1 / 3)))
-    sample = smoothed[::step, ::step, ::step].ravel().astype(np.float64)
+    every = (slice(None, None, step),) * 3
+    sample = smoothed[every].ravel() if plate is None else smoothed[every][~plate[every]]
+    sample = sample.astype(np.float64)
     low, high = np.percentile(sample, [0.05, 99.95])
     if not high > low:
         low, high = float(sample.min()), float(smoothed.max())
@@ -198,14 +232,22 @@ def _first_look(smoothed: NDArray[np.float32]) -> _FirstLook:
     air = float(centres[candidates[0] - 1])
     below = sample[sample <= air]
     noise = float(np.sqrt(np.mean((below - air) ** 2))) if below.size else 0.0
-    noise = max(noise, 0.5 * float(edges[1] - edges[0]) / math.sqrt(3.0))
+    return _AirPeak(air, max(noise, 0.5 * float(edges[1] - edges[0]) / math.sqrt(3.0)))
 
+
+def _first_look(
+    smoothed: NDArray[np.float32], plate: NDArray[np.bool_] | None = None
+) -> _FirstLook:
+    """Tell solid from air in the smoothed scan, roughly."""
+    air, noise = _air_peak(smoothed, plate)
     bright = smoothed > np.float32(air + 5.0 * noise)
     values = smoothed[bright][:: max(1, int(bright.sum() / 2e6))]
     if values.size < _SMALLEST_SOLID_VOX:
         raise NothingToMeasureError("no solid found: nothing in the scan stands out from its noise")
     polymer = float(np.percentile(values, 95.0))
     solid = smoothed > np.float32(0.5 * (air + polymer))
+    if plate is not None:
+        solid &= ~plate
     cc3d.dust(solid, threshold=_SMALLEST_SOLID_VOX, connectivity=26, in_place=True)
     if not solid.any():
         raise NothingToMeasureError(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.prepare.collector import Collector
 from volscan.quantity import Notice, Quantity
 
 
@@ -52,6 +53,8 @@ class MaterialMap:
     plateau_seen
         True when the polymer anchor was read off voxels deep inside solid, False when it is a
         first guess from thin fibres that the cross-section fits must better.
+    collector
+        The plate that lay in the scan and was taken out of `fraction` and `solid`; None without.
     """
 
     fraction: NDArray[np.float32]
@@ -73,6 +76,7 @@ class MaterialMap:
     rough_thickness_um: float = 0.0
     plateau_seen: bool = False
     notices: tuple[Notice, ...] = ()
+    collector: Collector | None = None
 
     @property
     def contrast_to_noise(self) -> float | None:
