@@ -70,8 +70,8 @@ def test_a_small_patch_is_measured_end_to_end(results, patch):
 def test_stages_are_timed_in_order_and_only_in_the_run(results):
     stages = [s["stage"] for s in results.run["stages"]]
     assert stages == [
-        "read", "prepare", "frame", "fibres", "walls", "envelope", "shift", "porosity", "pores",
-        "results",
+        "read", "prepare", "tube", "frame", "fibres", "walls", "envelope", "shift", "porosity",
+        "pores", "results",
     ]  # fmt: skip
     assert all(s["seconds"] >= 0 and s["peak_memory_bytes"] > 1e6 for s in results.run["stages"])
     assert "peak_memory_bytes" not in results.to_json()

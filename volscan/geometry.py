@@ -148,7 +148,7 @@ class TubeFrame:
     def origin_um(self) -> FloatArray:
         """Scan position of the axis where the scaffold starts."""
         s = np.array([self.start_um])
-        return np.asarray(self._on_axis(_parameter(s, self._slope))[0][0])
+        return np.asarray(self._on_axis(_parameter(s, self.slope_per_um))[0][0])
 
     @property
     def turn_um(self) -> float:
@@ -156,27 +156,29 @@ class TubeFrame:
         return 2.0 * np.pi * self.radius_um
 
     @property
-    def _slope(self) -> float:
+    def slope_per_um(self) -> float:
         """Growth of the axis' slope per µm."""
         return 2.0 * float(np.hypot(*self.bend_per_um))
 
-    def _basis(self) -> FloatArray:
-        """Return rows: axis, direction of the bend, and the normal of both (a, u, b)."""
+    @property
+    def basis(self) -> FloatArray:
+        """Rows: axis, direction of the bend, and the normal of both, each [z, y, x]."""
         sideways = _cross(self.across, self.axis)
         size = float(np.hypot(*self.bend_per_um))
         c, s = (1.0, 0.0) if size == 0 else (v / size for v in self.bend_per_um)
         u = c * self.across + s * sideways
         return np.stack([self.axis, u, _cross(u, self.axis)])
 
-    def _angle(self) -> float:
-        """Return the angle from `across` to the bend's direction."""
+    @property
+    def bend_angle(self) -> float:
+        """Angle from `across` to the bend's direction, radians."""
         c, s = self.bend_per_um
         return float(np.arctan2(s, c)) if c or s else 0.0
 
     def _on_axis(self, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return positions on the axis, and its normals toward the bend and off it."""
-        a, u, b = self._basis()
-        k = self._slope
+        a, u, b = self.basis
+        k = self.slope_per_um
         t = t[..., None]
         place = self.point_um + t * a + 0.5 * k * t * t * u
         inward = (u - k * t * a) / np.sqrt(1.0 + (k * t) ** 2)
@@ -194,17 +196,17 @@ class TubeFrame:
         p = np.asarray(positions_um, dtype=np.float64)
         angle = p[..., 1] / self.radius_um
         r = self.surface_um(angle) + self.base_um + p[..., 2]
-        place, inward, off = self._on_axis(_parameter(p[..., 0] + self.start_um, self._slope))
-        turn = angle - self._angle()
+        place, inward, off = self._on_axis(_parameter(p[..., 0] + self.start_um, self.slope_per_um))
+        turn = angle - self.bend_angle
         return np.asarray(
             place + (r * np.cos(turn))[..., None] * inward + (r * np.sin(turn))[..., None] * off
         )
 
     def to_cylinder(self, positions_um: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return X, radius and angle in [0, 2π) of scan positions (..., 3) [z, y, x]."""
-        local = (np.asarray(positions_um, dtype=np.float64) - self.point_um) @ self._basis().T
+        local = (np.asarray(positions_um, dtype=np.float64) - self.point_um) @ self.basis.T
         along, w, v = local[..., 0], local[..., 1], local[..., 2]
-        k = self._slope
+        k = self.slope_per_um
         t = along
         # The foot of the perpendicular on the axis, by Newton's method; the bend is small.
         for _ in range(4 if k else 0):
@@ -212,7 +214,7 @@ class TubeFrame:
                 1.0 - k * w + 1.5 * (k * t) ** 2
             )
         side = (w - 0.5 * k * t * t - k * t * (along - t)) / np.sqrt(1.0 + (k * t) ** 2)
-        angle = (np.arctan2(v, side) + self._angle()) % (2.0 * np.pi)
+        angle = (np.arctan2(v, side) + self.bend_angle) % (2.0 * np.pi)
         return _arc(t, k) - self.start_um, np.hypot(side, v), angle
 
     def to_build(self, positions_um: FloatArray) -> FloatArray:

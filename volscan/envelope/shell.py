@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from volscan.errors import NothingToMeasureError
 from volscan.fibres.field import FibreField
 from volscan.geometry import Envelope, TubeFrame
+from volscan.kernels.shell import beyond_shell
 from volscan.prepare.material import MaterialMap
 from volscan.quantity import Notice, combine_u
 
@@ -40,16 +40,22 @@ def make_shell(
     -----
     Along the axis it starts half a cell inside the median of the fibres' starts (turning loops
     lie outside) and spans whole cells, a cell being the distance after which a family's next line
-    comes, the largest over the families. Memory: 5 bytes a voxel, and as much again for a slice.
+    comes, the largest over the families. Memory: 5 bytes a voxel.
     """
     start, end, cell, told = _ends(tube, fibres)
     top = -2.0 * tube.base_um
-    shape = material.fraction.shape
-    beyond = np.empty(shape, np.float32)
-    for k in range(shape[0]):
-        x, height = _along_and_height(material, tube, k)
-        beyond[k] = np.maximum(-height, height - top)
-        beyond[k][(x < start) | (x > end)] = np.inf
+    nz, ny, nx = material.fraction.shape
+    inner, r = tube.radius_um + tube.base_um, tube.radius_um
+    beyond = beyond_shell(
+        (nz, ny, nx),
+        material.spacing_um,
+        point_um=tube.point_um,
+        basis=tube.basis,
+        slope=tube.slope_per_um,
+        angle=tube.bend_angle,
+        radii_um=(inner, inner + top, r * tube.oval[0], r * tube.oval[1]),
+        along_um=(tube.start_um + start, tube.start_um + end),
+    )
     inside = beyond <= 0
     volume = float(np.count_nonzero(inside)) * float(np.prod(material.spacing_um))
     if volume == 0:
@@ -79,19 +85,6 @@ def make_shell(
             ),
         )
     return envelope, told
-
-
-def _along_and_height(
-    material: MaterialMap, tube: TubeFrame, index: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return X and H of the voxels of one slice."""
-    _, ny, nx = material.fraction.shape
-    sz, sy, sx = material.spacing_um
-    z, y, x = np.broadcast_arrays(
-        index * sz, (np.arange(ny) * sy)[:, None], (np.arange(nx) * sx)[None, :]
-    )
-    built = tube.to_build(np.stack([z, y, x], axis=-1))
-    return built[..., 0], built[..., 2]
 
 
 def _ends(
