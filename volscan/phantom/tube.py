@@ -63,8 +63,10 @@ class TubeSpec:
     morphology
         "interleaved" or "fused".
     turn_um
-        Interleaved, two directions of opposite hand: arc length around the mandrel over which
-        a fibre turns back at an end. 0: fibres end there.
+        Interleaved, two directions of opposite hand: how far around the mandrel, along its
+        surface, a fibre turns back at an end; 0: fibres end there. At the far end turns are as
+        long as told; at the near end they lead to the nearest start of the next layer, and are
+        as long only where `revolutions_per_cycle` is a whole number of parts 1 / starts.
     bend_um
         Sagitta of the axis, an arc: the largest distance of the axis from the straight line
         through its ends.
@@ -206,7 +208,7 @@ class TubeSpec:
         Without turning and at equal angles this is 2 L tan(a) / (π D).
         """
         ways = [abs(self.turns_per_um(d)) for d in range(len(self.winding_angles_deg))]
-        turning = 2 * self.turn_um / (2 * math.pi * self.mean_radius_um)
+        turning = 2 * self.turn_um / (2 * math.pi * self.inner_radius_um)
         return 2 * self.length_um * sum(ways) / len(ways) + turning
 
     @cached_property

@@ -130,7 +130,7 @@ def first_angle(spec: TubeSpec, direction: int, start: int, layer: int) -> float
     if direction:
         ahead = 2 * math.pi * spec.length_um
         phi += ahead * (spec.turns_per_um(0) - spec.turns_per_um(direction))
-        phi += math.copysign(spec.turn_um / spec.mean_radius_um, spec.turns_per_um(0))
+        phi += math.copysign(spec.turn_um / spec.inner_radius_um, spec.turns_per_um(0))
     radius = spec.radius_um(layer)
     laydown = math.radians(laydown_deg(spec.winding_deg(direction, radius)))
     # A step δ along the left normal (-sin α, cos α) moves the line by δ / cos α in y at the same
@@ -156,14 +156,14 @@ def _helix(spec: TubeSpec, direction: int, start: int, layer: int) -> TubeStrand
 
 
 def _turn(spec: TubeSpec, fibre: TubeStrand, next_layer: list[TubeStrand]) -> TubeStrand:
-    """Join a fibre's end to the one of the next layer that lies `turn_um` ahead.
+    """Join a fibre's end to the one of the next layer that lies most nearly `turn_um` ahead.
 
     On the sheet the turn is a parabola touching both fibres: the mandrel keeps turning while the
     nozzle stops and goes back.
     """
     at = -1 if fibre.layer % 2 == 0 else 0
     way = math.copysign(1.0, spec.turns_per_um(fibre.direction)) * (1.0 if at == -1 else -1.0)
-    wanted = spec.turn_um / spec.mean_radius_um
+    wanted = spec.turn_um / spec.inner_radius_um
     s0, phi0, r0 = fibre.places[at]
     gaps = np.array([way * (o.places[at, 1] - phi0) - wanted for o in next_layer])
     miss = (gaps + math.pi) % (2 * math.pi) - math.pi
