@@ -6,7 +6,10 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from volscan.errors import SettingsError
+from volscan.phantom.release import release_truth, released
 from volscan.phantom.scaffold import ScaffoldSpec, build_scaffold
 from volscan.phantom.scanner import ScannerSpec, scan
 from volscan.phantom.spec import scanner_from_dict, specs_from_dict
@@ -64,11 +67,20 @@ def phantom_from_dict(
     else:
         spec, scanner = specs_from_dict(values)
         scaffold = build_scaffold(spec)
-        volume, mounting = scan(scaffold, scanner)
+        volume, mounting = scan(released(scaffold), scanner)
         truth = scaffold_truth(scaffold, mounting, throats_too=throats_too)
+        outline = np.array(truth["envelope"]["outline_um"])
+        truth["release"] = release_truth(scaffold, mounting, outline)
+        truth["collector"] = _collector(scanner)
     truth["name"] = str(values.get("name", "phantom"))
     truth["material"] = _material(scanner)
     return volume, truth, spec
+
+
+def _collector(scanner: ScannerSpec) -> dict[str, float] | None:
+    if not scanner.collector_um:
+        return None
+    return {"thickness_um": scanner.collector_um, "level": scanner.collector_level}
 
 
 def _material(scanner: ScannerSpec) -> dict[str, Any]:

@@ -58,11 +58,19 @@ def components(shape: str) -> tuple[tuple[float, float], ...]:
     return tuple((w / total, s / (2 * half)) for w, s in rows)
 
 
-def blur(image: Grey, fwhm_um: Sequence[float], *, spacing_um: Sequence[float], shape: str) -> Grey:
+def blur(
+    image: Grey,
+    fwhm_um: Sequence[float],
+    *,
+    spacing_um: Sequence[float],
+    shape: str,
+    goes_on: bool = False,
+) -> Grey:
     """Return an image (z, y, x) blurred by a point spread of the given line-spread widths.
 
-    Outside the image there is air (zero).
+    Outside the image there is air (zero), or with `goes_on` what its faces show.
     """
+    mode = "nearest" if goes_on else "constant"
     rows = components(shape)
     if max(fwhm_um) == 0:
         return image.copy()
@@ -73,7 +81,7 @@ def blur(image: Grey, fwhm_um: Sequence[float], *, spacing_um: Sequence[float], 
             sigma = relative * fwhm_um[axis] / spacing_um[axis]
             if sigma > 0:
                 kernel = _kernel(sigma)
-                part = ndimage.correlate1d(part, kernel, axis=axis, mode="constant")
+                part = ndimage.correlate1d(part, kernel, axis=axis, mode=mode)
         out += np.float32(weight) * part
     return out
 

@@ -65,6 +65,15 @@ def shares_inside(outline, plan):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def inside(outline, points):  # type: ignore[no-untyped-def]
+    """Return which of the points (n, 2) lie inside a polygon (m, 2)."""
+    out = np.zeros(points.shape[0], dtype=np.bool_)
+    for i in range(points.shape[0]):
+        out[i] = _behind(outline, points[i, 0], points[i, 1])
+    return out
+
+
+@njit(cache=True)
 def _behind(outline, px, py):  # type: ignore[no-untyped-def]
     odd = False
     for e in range(outline.shape[0]):

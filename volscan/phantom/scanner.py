@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from volscan.errors import SettingsError
+from volscan.phantom.collector import plate_share
 from volscan.phantom.mounting import Mounting, mount_rotation
 from volscan.phantom.pointspread import blur, components
 from volscan.phantom.raster import cover
@@ -72,6 +73,11 @@ class ScannerSpec:
         Samples along the finest voxel edge at surfaces.
     seed
         Seeds noise and rings.
+    collector_um
+        Thickness of the collector plate, which touches the lowest fibres from below and fills
+        the field of view in plan; 0: the scaffold was taken off it.
+    collector_level
+        Its grey value above air, over that of polymer.
     """
 
     voxel_um: tuple[float, float, float]
@@ -91,6 +97,8 @@ class ScannerSpec:
     margin_um: tuple[float, float, float] | None = None
     samples: int = 4
     seed: int = 0
+    collector_um: float = 0.0
+    collector_level: float = 1.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "voxel_um", checked_spacing_um(self.voxel_um))
@@ -103,6 +111,8 @@ class ScannerSpec:
             raise SettingsError(
                 "contrast_to_noise must be > 0 and noise_correlation_voxels at least 0"
             )
+        if self.collector_um < 0:
+            raise SettingsError("collector_um must be at least 0")
 
     @property
     def levels(self) -> tuple[float, float]:
@@ -142,6 +152,9 @@ def mount(scaffold: Scaffold, scanner: ScannerSpec) -> tuple[Mounting, tuple[int
     )
     centre = np.array([0.0, 0.0, scaffold.top_um / 2])
     reached = np.concatenate([scaffold.segments_um(), scaffold.boxes_um()]).reshape(-1, 3)
+    if scanner.collector_um:
+        under = reached * np.array([1.0, 1.0, 0.0]) - [0.0, 0.0, scanner.collector_um]
+        reached = np.concatenate([reached, under])
     around_centre = (reached - centre) @ rotation.T
     widest = float(np.max(scaffold.radii_um())) / (scaffold.width_um / 2)
     radius = max(scaffold.width_um, scaffold.height_um) / 2 * widest
@@ -211,13 +224,23 @@ def scan(scaffold: Scaffold, scanner: ScannerSpec) -> tuple[Volume, Mounting]:
     share = polymer_share(
         scaffold, mounting, shape=shape, voxel_um=scanner.voxel_um, samples=scanner.samples
     )
+    if scanner.collector_um:
+        plate = plate_share(shape, scanner.voxel_um, mounting, thickness_um=scanner.collector_um)
+        # Sagged or swollen fibres do not enter the plate.
+        share = np.minimum(share, 1 - plate) + np.float32(scanner.collector_level) * plate
     return grey_volume(share, scanner), mounting
 
 
 def grey_volume(share: Grey, scanner: ScannerSpec) -> Volume:
     """Turn shares of polymer (z, y, x) into the scan that a CT would give of them."""
     rng = np.random.default_rng(scanner.seed)
-    image = blur(share, scanner.psf_fwhm_um, spacing_um=scanner.voxel_um, shape=scanner.psf)
+    image = blur(
+        share,
+        scanner.psf_fwhm_um,
+        spacing_um=scanner.voxel_um,
+        shape=scanner.psf,
+        goes_on=scanner.collector_um > 0,
+    )
     air, polymer = scanner.levels
     image *= np.float32(polymer - air)
     image += np.float32(air)
