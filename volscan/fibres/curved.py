@@ -21,6 +21,7 @@ from volscan.fibres.plan import trace_paths
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.paths import path_sections, plan_sums
 from volscan.kernels.sections import sums_along_lines
+from volscan.prepare.ct import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap
 
 # The view from above takes in this many diameters of height about the middle: leans of 10 degrees
@@ -62,11 +63,18 @@ def curved_families(
             families.append(track)
     if not families:
         return []
-    fwhm = 2.355 * blur_um
-    for _ in range(3):
-        near = mark_families(
-            material, families, margin_um=1.2 * fwhm + 0.5 * max(material.spacing_um)
-        )
+    return recentred(material, families, blur_um=blur_um, times=3)
+
+
+def recentred(
+    material: MaterialMap, families: list[FamilyTrack], *, blur_um: float, times: int
+) -> list[FamilyTrack]:
+    """Return the families with curved walls' paths moved onto the middle of their walls."""
+    if not any(f.curved for f in families):
+        return families
+    margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
+    for _ in range(times):
+        near = mark_families(material, families, margin_um=margin)
         families = [_recentred(material, near, f, number=j) for j, f in enumerate(families)]
     return families
 
@@ -75,7 +83,7 @@ def _paths_by_family(
     material: MaterialMap, frame: BuildFrame, points: FloatArray, thickness: float
 ) -> list[tuple[FamilyAxes, list[WallPath]]]:
     """Trace paths from above and sort them into families by the direction of their chords."""
-    step = max(material.spacing_um)
+    step = _plan_step(material, frame)
     a, b, h = points @ frame.x, points @ frame.y, points @ frame.h
     low, high = float(np.percentile(h, 0.5)), float(np.percentile(h, 99.5))
     middle, half = 0.5 * (low + high), 0.5 * _VIEW_DIAMETERS * thickness
@@ -86,8 +94,8 @@ def _paths_by_family(
         material.fraction,
         np.array(material.spacing_um),
         frame.rotation,
-        max(low - step, middle - half),
-        min(high + step, middle + half),
+        max(low - pad, middle - half),
+        min(high + pad, middle + half),
         a0,
         b0,
         step,
@@ -101,6 +109,12 @@ def _paths_by_family(
             if _length(piece) > 3.0 * thickness:
                 pieces.append(piece)
     return _sorted_by_direction(pieces, frame)
+
+
+def _plan_step(material: MaterialMap, frame: BuildFrame) -> float:
+    """Return the voxel's size seen from above, which may be finer than its height."""
+    spacing = np.array(material.spacing_um)
+    return float(max(np.linalg.norm(spacing * frame.x), np.linalg.norm(spacing * frame.y)))
 
 
 def _length(path: FloatArray) -> float:
@@ -348,47 +362,77 @@ def followed_wall(
 def _recentred(
     material: MaterialMap, near: NDArray[np.uint8], family: FamilyTrack, *, number: int
 ) -> FamilyTrack:
-    """Move every path onto the middle of its wall, station by station, crossings left out."""
+    """Move every path onto the middle of its wall, station by station, crossings left out.
+
+    The shift of a station is that which best moves the family's mean profile onto its own, to
+    first order (the matched filter for a small shift): a centroid would gather noise from air.
+    Heights at which a crossing wall hides part of the width say nothing and are left out.
+    """
     step = max(material.spacing_um)
+    radius = float(np.mean([w.radius_um.mean() for w in family.walls]))
+    segment = max(radius, step)
+    profiles = [
+        _station_profiles(material, near, family, w, number=number, segment_um=segment)
+        for w in family.walls
+    ]
+    pooled = np.concatenate([p for p, _ in profiles])
+    weight = np.concatenate([v for _, v in profiles])
+    if weight.sum() == 0:
+        return family
+    template = np.average(pooled, axis=0, weights=weight)
+    template = 0.5 * (template + template[::-1])
+    steep = np.gradient(template, step)
     walls = []
-    for wall in family.walls:
+    for wall, (own, seen) in zip(family.walls, profiles, strict=True):
         assert wall.path is not None
-        radius = float(wall.radius_um.mean())
-        half = 2.0 * radius + 2.0 * step
-        low = float(wall.height_um[0] - radius)
-        high = float(wall.height_um[-1] + radius)
-        segment = max(radius, step)
-        bins = path_bins(
-            material,
-            near,
-            np.uint8(255 ^ (1 << number)),
-            family.axes,
-            [wall.path],
-            np.array([wall.slope]),
-            half_width_um=half,
-            h_range=(low, high),
-            segment_um=segment,
-            bin_um=step,
-        )[0]
-        count, total, across = bins[..., 0], bins[..., 1], bins[..., 2]
-        mean = total / np.maximum(count, 1.0)
-        place = across / np.maximum(count, 1.0)
-        # Each column of bins counts once whatever number of voxels it holds.
-        held = np.where(count > 0, mean, 0.0)
-        seen = (count > 0).sum(axis=(1, 2))
-        weight = held.sum(axis=(1, 2))
+        scale = own @ template / float(template @ template)
         with np.errstate(invalid="ignore", divide="ignore"):
-            off = (held * place).sum(axis=(1, 2)) / weight
-        usual = float(np.median(weight[seen > 0])) if (seen > 0).any() else 0.0
-        good = (seen > _SEEN * seen.max(initial=1)) & (weight > 0.35 * usual)
-        off = np.clip(np.where(good, off, np.nan), -1.5 * radius, 1.5 * radius)
+            off = -(own @ steep) / (scale * float(steep @ steep))
+        good = (seen > _SEEN * seen.max(initial=0.0)) & (scale > 0.4)
+        off = np.clip(np.where(good, off, np.nan), -radius, radius)
         smooth = smoothed(off[:, None], segment, 6.0 * radius)[:, 0]
         if not np.isfinite(smooth).all():
             walls.append(wall)
             continue
-        arc = (np.arange(off.size) + 0.5) * segment
+        arc = np.asarray((np.arange(off.size) + 0.5) * segment, dtype=np.float64)
         path = wall.path.moved(arc, smooth).resampled(0.5 * radius)
-        tidy = smoothed(path.points_um, 0.5 * radius, 4.0 * radius)
-        path = WallPath(tidy)
+        path = WallPath(smoothed(path.points_um, 0.5 * radius, 4.0 * radius))
         walls.append(replace(wall, path=path, start_um=0.0, end_um=path.length_um))
     return replace(family, walls=tuple(walls))
+
+
+def _station_profiles(
+    material: MaterialMap,
+    near: NDArray[np.uint8],
+    family: FamilyTrack,
+    wall: WallTrack,
+    *,
+    number: int,
+    segment_um: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return each station's mean profile across (stations, bins) and how many heights it shows."""
+    assert wall.path is not None
+    step = max(material.spacing_um)
+    radius = float(wall.radius_um.mean())
+    others = np.uint8(255 ^ (1 << number))
+    seen, hidden = (
+        path_bins(
+            material,
+            near,
+            bits,
+            family.axes,
+            [wall.path],
+            np.array([wall.slope]),
+            half_width_um=(math.ceil((radius + step) / step) + 0.5) * step,
+            h_range=(float(wall.height_um[0]) - radius, float(wall.height_um[-1]) + radius),
+            segment_um=segment_um,
+            bin_um=step,
+        )[0]
+        for bits in (others, np.uint8(0))
+    )
+    whole = (seen[..., 0].sum(axis=2) >= 0.98 * hidden[..., 0].sum(axis=2))[..., None]
+    count = np.where(whole, seen[..., 0], 0.0).sum(axis=1)
+    total = np.where(whole, seen[..., 1], 0.0).sum(axis=1)
+    filled = (count > 0).all(axis=1)
+    profile = np.where(filled[:, None], total / np.maximum(count, 1.0), 0.0)
+    return profile, np.where(filled, whole[..., 0].sum(axis=1), 0).astype(np.float64)

@@ -18,7 +18,7 @@ from threadpoolctl import threadpool_limits
 from volscan.fibres.anchor import better_material
 from volscan.fibres.credible import accounts_for, credible_walls
 from volscan.fibres.crosssection import Optics, Priors, fit_discs, fit_from_starts, fit_shared
-from volscan.fibres.curved import curved_families
+from volscan.fibres.curved import curved_families, recentred
 from volscan.fibres.field import FibreField
 from volscan.fibres.follow import (
     Gathered,
@@ -102,6 +102,7 @@ def _fitted(
     optics = first_optics(material)
     families, open_counts = settle_counts(material, families, optics)
     for last in (False, True):
+        families = recentred(material, families, blur_um=optics.sigma_um[1], times=1)
         columns = gathered_columns(material, families, optics, segments=segments(families))
         families, columns = well_seen(families, columns)
         if not families:

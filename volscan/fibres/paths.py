@@ -106,14 +106,17 @@ def smoothed(values: FloatArray, step_um: float, window_um: float) -> FloatArray
     return out
 
 
-def turned_at(points_um: FloatArray) -> list[FloatArray]:
+def turned_at(points_um: FloatArray, *, window: int = 3) -> list[FloatArray]:
     """Cut a path where it turns back on its own main direction, and trim the turns.
 
     A layer written in one stroke runs there and back: its walls are joined by loops. A path is
     cut where its heading passes a right angle to its main direction; from such a cut it is
-    trimmed back until the heading is one that the path has elsewhere.
+    trimmed back until the heading is one that the path has elsewhere. Headings are told over
+    `window` corners, so that a hook where two walls were joined is no turn.
     """
-    step = np.diff(points_um, axis=0)
+    last = len(points_um) - 1
+    at = np.arange(last)
+    step = points_um[np.minimum(at + window, last)] - points_um[np.maximum(at - window + 1, 0)]
     length = np.linalg.norm(step, axis=1)
     if length.sum() == 0:
         return []

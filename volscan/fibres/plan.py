@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,15 +30,21 @@ _SPUR, _LINK, _SHORTEST = 1.2, 1.5, 3.0
 _SHARED, _TWO_WALLS = 10.0, 1.4
 # Sharpest turn of a path that runs on past a wall's end which meets it, degrees.
 _STRAIGHT_ON_DEG = 35.0
+# Junctions with up to this many ends try all 105 pairings.
+_MOST_MATCHED = 8
 _EIGHT = np.ones((3, 3), dtype=int)
 
 
 @dataclass
 class _Chain:
-    """Pixels between two junctions (or ends); `nodes` names the junction at either end or -1."""
+    """Pixels between two junctions (or ends).
+
+    `nodes` names the crossing at either end, `junctions` the junction within it; -1 at an end.
+    """
 
     pixels: FloatArray
     nodes: list[int]
+    junctions: list[int]
 
     @property
     def length(self) -> float:
@@ -77,8 +84,8 @@ def trace_paths(view: NDArray[np.float64], *, width: float) -> list[FloatArray]:
     chains = _chains(skeletonize(solid))
     # Walls side by side are wider, not higher: a broad kernel holds both.
     broad = ndimage.gaussian_filter(view, 0.6 * width)
-    chains = _pruned(chains, width, broad)
-    paths = _joined(chains, width)
+    chains, shared = _pruned(chains, width, broad)
+    paths = _joined(chains, shared, width)
     paths = [p for p in paths if _length(p) >= _SHORTEST * width]
     return sorted(paths, key=_length, reverse=True)
 
@@ -118,7 +125,7 @@ def _chains(ridge: NDArray[np.bool_]) -> list[_Chain]:
             ends.append(touched[0] if touched else -1)
         if len(ordered) == 1 and ends[0] == ends[1]:
             ends[1] = -1
-        chains.append(_Chain(ordered.astype(float), ends))
+        chains.append(_Chain(ordered.astype(float), ends, list(ends)))
     return chains
 
 
@@ -147,8 +154,13 @@ def _walk(pixels: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.array(ordered)
 
 
-def _pruned(chains: list[_Chain], width: float, view: NDArray[np.float64]) -> list[_Chain]:
-    """Leave out ragged edges' side branches, and merge the junctions of one crossing."""
+def _pruned(
+    chains: list[_Chain], width: float, view: NDArray[np.float64]
+) -> tuple[list[_Chain], list[_Chain]]:
+    """Leave out ragged edges' side branches, and merge the junctions of one crossing.
+
+    Returns the chains and, apart, the stretches that crossing walls share.
+    """
     kept = [
         c for c in chains if not (sum(n < 0 for n in c.nodes) == 1 and c.length < _SPUR * width)
     ]
@@ -163,17 +175,18 @@ def _pruned(chains: list[_Chain], width: float, view: NDArray[np.float64]) -> li
     held = [_held(c, view) for c in kept]
     lengths = [c.length for c in kept]
     usual = _weighted_median(held, lengths)
-    rest = []
+    rest, shared = [], []
     for length, c, content in sorted(zip(lengths, kept, held, strict=True), key=lambda t: t[0]):
         a, b = c.nodes
-        shared = length < _SHARED * width and content > _TWO_WALLS * usual
-        if a > 0 and b > 0 and (length < _LINK * width or shared):
+        double = length < _SHARED * width and content > _TWO_WALLS * usual
+        if a > 0 and b > 0 and (length < _LINK * width or double):
+            shared.append(c)
             leader[max(lead(a), lead(b))] = min(lead(a), lead(b))
         else:
             rest.append(c)
     for c in rest:
         c.nodes = [lead(n) if n > 0 else -1 for n in c.nodes]
-    return rest
+    return rest, shared
 
 
 def _held(chain: _Chain, view: NDArray[np.float64]) -> float:
@@ -185,12 +198,14 @@ def _held(chain: _Chain, view: NDArray[np.float64]) -> float:
 def _weighted_median(values: list[float], weights: list[float]) -> float:
     order = np.argsort(values)
     total = np.cumsum(np.asarray(weights)[order])
-    return float(np.asarray(values)[order][np.searchsorted(total, 0.5 * total[-1])]) if len(
-        values
-    ) else 0.0
+    return (
+        float(np.asarray(values)[order][np.searchsorted(total, 0.5 * total[-1])])
+        if len(values)
+        else 0.0
+    )
 
 
-def _joined(chains: list[_Chain], width: float) -> list[FloatArray]:
+def _joined(chains: list[_Chain], shared: list[_Chain], width: float) -> list[FloatArray]:
     """Join chains through junctions where they run on smoothly; return polylines."""
     at: dict[int, list[tuple[int, int]]] = {}
     for i, c in enumerate(chains):
@@ -214,12 +229,35 @@ def _joined(chains: list[_Chain], width: float) -> list[FloatArray]:
             used.add(number)
             pixels = chains[number].pixels
             pieces.append(pixels if entry == 0 else pixels[::-1])
-            following = partner.get((number, 1 - entry))
+            leaving = (number, 1 - entry)
+            following = partner.get(leaving)
             if following is None:
                 break
+            pieces += _between(
+                chains[number].junctions[1 - entry],
+                chains[following[0]].junctions[following[1]],
+                shared,
+            )
             number, entry = following
         paths.append(np.concatenate(pieces))
     return paths
+
+
+def _between(start: int, goal: int, shared: list[_Chain]) -> list[FloatArray]:
+    """Return the shared stretches that lead from one junction of a crossing to another."""
+    routes: list[tuple[int, list[FloatArray]]] = [(start, [])]
+    reached = {start}
+    while routes:
+        at, pieces = routes.pop(0)
+        if at == goal:
+            return pieces
+        for c in shared:
+            for end in (0, 1):
+                if c.junctions[end] == at and c.junctions[1 - end] not in reached:
+                    reached.add(c.junctions[1 - end])
+                    pixels = c.pixels if end == 0 else c.pixels[::-1]
+                    routes.append((c.junctions[1 - end], [*pieces, pixels]))
+    return []
 
 
 def _pairs(
@@ -235,9 +273,10 @@ def _pairs(
         (a, b): _roughness(leads[a], leads[b], width)
         for a, b in itertools.combinations(range(len(ends)), 2)
     }
-    if len(ends) == 4:
-        matchings = [((0, 1), (2, 3)), ((0, 2), (1, 3)), ((0, 3), (1, 2))]
-        best = min(matchings, key=lambda m: cost[m[0]][0] + cost[m[1]][0])
+    if len(ends) % 2 == 0 and len(ends) <= _MOST_MATCHED:
+        best = min(
+            _matchings(tuple(range(len(ends)))), key=lambda m: sum(cost[pair][0] for pair in m)
+        )
         return [(ends[a], ends[b]) for a, b in best]
     taken: set[int] = set()
     found = []
@@ -247,6 +286,17 @@ def _pairs(
         taken |= {a, b}
         found.append((ends[a], ends[b]))
     return found
+
+
+def _matchings(ends: tuple[int, ...]) -> Iterator[list[tuple[int, int]]]:
+    """Yield every way to pair all ends."""
+    if not ends:
+        yield []
+        return
+    first, rest = ends[0], ends[1:]
+    for k, other in enumerate(rest):
+        for pairs in _matchings(rest[:k] + rest[k + 1 :]):
+            yield [(first, other), *pairs]
 
 
 def _lead(chain: _Chain, end: int, width: float) -> FloatArray:
