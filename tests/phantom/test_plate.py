@@ -124,3 +124,65 @@ def test_what_cannot_curl_is_refused():
         )  # fmt: skip
     with pytest.raises(SettingsError, match="bend_radius_um"):
         released(build_scaffold(scaffold_spec(**BASE, release={"bend_radius_um": 100.0})))
+
+
+def test_two_parts_lie_side_by_side():
+    part = {**BASE, "spacing_um": 70, "walls": 5, "layers": 6, "diameter_um": 16,
+            "offset_um": [500.0, 0.0, 0.0], "lean": 3.0}  # fmt: skip
+    values = {"scaffold": BASE, "part": [part], "scanner": SCANNER}
+    volume, truth, _ = phantom_from_dict(values, throats_too=False)
+    assert truth["envelope"] is None
+    assert [p["base_um"] for p in truth["parts"]] == [0.0, 0.0]
+    assert truth["fibres"]["count"] == 4 * 4 + 6 * 5
+    assert [(f["part"], f["spacing_um"]) for f in truth["fibres"]["families"]] == [
+        (0, pytest.approx(100)), (1, pytest.approx(70)),
+        (0, pytest.approx(100)), (1, pytest.approx(70)),
+    ]  # fmt: skip
+    # The part's walls across x stand around an x 500 µm on.
+    means = [
+        np.mean([w["position_um"] for w in truth["walls"] if w["family"] == f]) for f in (2, 3)
+    ]
+    # Positions are told at half height; leaning walls have gone two of six layers' rise by then.
+    assert means[0] - means[1] == pytest.approx(500.0 - 32 * math.tan(math.radians(3)), abs=1.0)
+    # All of the polymer of both is in the scan: as much as of each alone.
+    alone = 0.0
+    for table in (BASE, {k: v for k, v in part.items() if k != "offset_um"}):
+        one, _, _ = phantom_from_dict({"scaffold": table, "scanner": SCANNER}, throats_too=False)
+        alone += float((one.samples - 0.2).sum())
+    assert float((volume.samples - 0.2).sum()) == pytest.approx(alone, rel=2e-3)
+
+
+def test_a_membrane_lies_between_two_halves_and_fibres_hang_between_heights():
+    low = build_scaffold(scaffold_spec(**BASE)).top_um
+    values = {
+        "scaffold": {**BASE, "membrane": {"base_um": low - 2.0, "thickness_um": 12.0},
+                     "bridges": [{"from_um": [-150, -250, 20], "to_um": [-150, -150, 60],
+                                  "sag_um": 8.0}]},
+        "part": [{**BASE, "spacing_um": 60, "walls": 6, "offset_um": [0.0, 0.0, low + 8.0]}],
+        "scanner": SCANNER,
+    }  # fmt: skip
+    volume, truth, _ = phantom_from_dict(values, throats_too=False)
+    assert truth["membrane"] == {"base_um": 66.0, "thickness_um": 12.0, "top_um": 78.0}
+    assert truth["fibres"]["layer_count"] == 8
+    assert truth["fibres"]["scaffold_height_um"] == pytest.approx(2 * low + 8.0)
+    # Through the middle of a pore only the membrane is met: 12 µm of polymer, blurred.
+    h0 = truth["frame"]["origin_um"][0]
+    # Walls along x stand at y, those along y at -x; the patch's middle is a pore of both halves.
+    middle = [
+        np.mean([w["position_um"] for w in truth["walls"] if w["direction_deg"] == d])
+        for d in (0.0, 90.0)
+    ]
+    y, x = round(middle[0] / 5), round(-middle[1] / 5)
+    column = (volume.samples[:, y - 2 : y + 3, x - 2 : x + 3].mean(axis=(1, 2)) - 0.2) / 0.8
+    at = np.arange(len(column)) * 5.0 - h0
+    inside = (at > 45) & (at < 100)
+    assert column[inside].sum() * 5.0 == pytest.approx(12.0, rel=0.02)
+    assert (column[inside] * at[inside]).sum() / column[inside].sum() == pytest.approx(
+        72.0, abs=0.3
+    )
+
+
+@pytest.mark.parametrize("part", [{}, {"offset_um": [0, 0]}, {"offset_um": [0, 0, 0], "colour": 1}])
+def test_parts_that_cannot_be_are_refused(part):
+    with pytest.raises(SettingsError):
+        phantom_from_dict({"scaffold": BASE, "part": [{**BASE, **part}], "scanner": SCANNER})

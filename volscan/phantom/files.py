@@ -18,7 +18,7 @@ from volscan.phantom.tube_scan import sheet_pattern
 from volscan.writers import write_tiff
 
 NAMES = ("scan.tif", "design.toml", "truth.json")
-_KEYS = ("name", "scaffold", "tube", "scanner", "tolerances", "wanted_tilt_deg")
+_KEYS = ("name", "scaffold", "part", "tube", "scanner", "tolerances", "wanted_tilt_deg")
 
 
 def make_phantom(

@@ -182,6 +182,9 @@ def _chosen(
         for row in value:
             if not isinstance(row, Mapping):
                 row = dict(zip(("family", "wall", "fibre"), row, strict=True))
+            lacking = [k for k in ("family", "wall", "fibre") if k not in row]
+            if lacking:
+                raise SettingsError(f"{name}: each fibre needs {', '.join(lacking)}")
             site = Site(int(row["family"]), int(row["wall"]), int(row["fibre"]))
             out.append((site, row, rng))
     taken.update(s for s, _, _ in out)
@@ -189,7 +192,7 @@ def _chosen(
 
 
 def _bridge(row: Mapping[str, Any], diameter_um: float) -> Bridge:
-    ends = [tuple(float(v) for v in row[k]) for k in ("from_um", "to_um")]
+    ends = [tuple(float(v) for v in row.get(k, ())) for k in ("from_um", "to_um")]
     if any(len(e) != 3 for e in ends):
         raise SettingsError("bridges need from_um and to_um of three numbers (X, Y, H)")
     known = {"from_um", "to_um", "diameter_um", "sag_um"}

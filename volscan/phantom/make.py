@@ -7,12 +7,14 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from volscan.errors import SettingsError
+from volscan.phantom.parts import joined, parts_truth
 from volscan.phantom.release import release_truth, released
-from volscan.phantom.scaffold import ScaffoldSpec, build_scaffold
+from volscan.phantom.scaffold import Scaffold, ScaffoldSpec, build_scaffold
 from volscan.phantom.scanner import ScannerSpec, scan
-from volscan.phantom.spec import scanner_from_dict, specs_from_dict
+from volscan.phantom.spec import scaffold_from_dict, scanner_from_dict, specs_from_dict
 from volscan.phantom.truth import scaffold_truth
 from volscan.phantom.tube import TubeSpec
 from volscan.phantom.tube_scan import tube_from_dict
@@ -29,7 +31,8 @@ def phantom_from_dict(
     values
         `name`, and the tables `scaffold` (keyword arguments of `spec.scaffold_spec`) and
         `scanner` (fields of `ScannerSpec`); or `tube` instead of `scaffold` (keyword arguments
-        of `tube_scan.tube_spec`), whose truth has no throats.
+        of `tube_scan.tube_spec`), whose truth has no throats. A list `part` holds further
+        scaffolds in the same scan, each a table like `scaffold` with `offset_um` (X, Y, H).
     throats_too
         False leaves the throats out of the truth.
 
@@ -67,14 +70,35 @@ def phantom_from_dict(
     else:
         spec, scanner = specs_from_dict(values)
         scaffold = build_scaffold(spec)
-        volume, mounting = scan(released(scaffold), scanner)
-        truth = scaffold_truth(scaffold, mounting, throats_too=throats_too)
-        outline = np.array(truth["envelope"]["outline_um"])
-        truth["release"] = release_truth(scaffold, mounting, outline)
+        others, offsets = _parts(values.get("part", ()))
+        whole = joined([scaffold, *others], offsets) if others else scaffold
+        volume, mounting = scan(released(whole), scanner)
+        if others:
+            truth = parts_truth([scaffold, *others], offsets, mounting, throats_too=throats_too)
+            outline = np.array(truth["parts"][0]["envelope"]["outline_um"])
+        else:
+            truth = scaffold_truth(scaffold, mounting, throats_too=throats_too)
+            outline = np.array(truth["envelope"]["outline_um"])
+        truth["release"] = release_truth(whole, mounting, outline)
         truth["collector"] = _collector(scanner)
     truth["name"] = str(values.get("name", "phantom"))
     truth["material"] = _material(scanner)
     return volume, truth, spec
+
+
+def _parts(tables: Any) -> tuple[list[Scaffold], list[NDArray[np.float64]]]:
+    """Build the further parts; offsets (X, Y, H) of all, the first part's being none."""
+    if not isinstance(tables, list | tuple):
+        raise SettingsError("further parts are written as [[part]] tables")
+    built, offsets = [], [np.zeros(3)]
+    for table in tables:
+        rest = dict(table)
+        offset = rest.pop("offset_um", None)
+        if not isinstance(offset, list | tuple) or len(offset) != 3:
+            raise SettingsError("each [[part]] needs offset_um with three numbers (X, Y, H)")
+        built.append(build_scaffold(scaffold_from_dict(rest, "part")))
+        offsets.append(np.array(offset, dtype=np.float64))
+    return built, offsets
 
 
 def _collector(scanner: ScannerSpec) -> dict[str, float] | None:

@@ -107,16 +107,21 @@ def specs_from_dict(values: Mapping[str, Any]) -> tuple[ScaffoldSpec, ScannerSpe
     """Read the `scaffold` and `scanner` tables of a phantom; unknown keys are refused."""
     checked_table(values, "scaffold", _SCAFFOLD_KEYS)
     checked_table(values, "scanner", _SCANNER_KEYS)
+    return scaffold_from_dict(values["scaffold"]), scanner_from_dict(values)
+
+
+def scaffold_from_dict(values: Mapping[str, Any], table: str = "scaffold") -> ScaffoldSpec:
+    """Read the keys of a `scaffold` table, or of another that holds the same."""
+    known = checked_table({table: values}, table, _SCAFFOLD_KEYS)
     try:
-        scaffold = scaffold_spec(**values["scaffold"])
+        return scaffold_spec(**known)
     except (TypeError, ValueError, KeyError) as error:
         if isinstance(error, SettingsError):
             raise
         why = f"lean.{error.args[0]} is missing" if isinstance(error, KeyError) else str(error)
         raise SettingsError(
-            f"the [scaffold] table cannot be used: {why.removeprefix('scaffold_spec() ')}"
+            f"the [{table}] table cannot be used: {why.removeprefix('scaffold_spec() ')}"
         ) from error
-    return scaffold, scanner_from_dict(values)
 
 
 def checked_table(values: Mapping[str, Any], table: str, known: set[str]) -> Mapping[str, Any]:
