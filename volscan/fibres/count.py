@@ -77,7 +77,8 @@ def likeliest_count(
 def _pooled(columns: list[Column], bin_um: float) -> Column:
     """Return one mean wall: each wall upright, its middle at height 0, bins gathered anew."""
     n, h, value, count = [], [], [], []
-    for c in columns:
+    # A wall at the scan's edge may show no fibre of its own.
+    for c in (c for c in columns if c.centre_h.size):
         slope, start = np.polyfit(c.centre_h, c.centre_n, 1)
         # Walls are laid over each other by their own polymer, not by a guess of discs: a line
         # through it, twice, and its middle.
