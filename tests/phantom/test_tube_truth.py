@@ -77,17 +77,21 @@ def test_the_union_is_that_of_the_balls_along_the_fibres(changes):
     part = (0.0, 250.0)
     fraction, error = shell_solid_fraction(tube, part)
     rng = np.random.default_rng(5)
-    n = 200_000
+    n = 60_000
     s, phi = rng.uniform(*part, n), rng.uniform(0, 2 * math.pi, n)
     r = rng.uniform(spec.inner_radius_um, spec.outer_radius_um, n)
     ends = tube.segments_um()
-    fine = np.concatenate([(1 - t) * ends[:, 0] + t * ends[:, 1] for t in np.linspace(0, 1, 24)])
-    distance, _ = cKDTree(fine).query(tube.positions_um(np.column_stack([s, phi, r])))
+    fine = np.concatenate([(1 - t) * ends[:, 0] + t * ends[:, 1] for t in np.linspace(0, 1, 10)])
+    distance, _ = cKDTree(fine).query(
+        tube.positions_um(np.column_stack([s, phi, r])), distance_upper_bound=10.0
+    )
     rho = r + spec.oval * spec.mean_radius_um * np.cos(2 * phi)
     weight = rho * (1 - spec.curvature_per_um * rho * np.cos(phi - math.radians(30)))
     hit = distance < 10
     sampled = (weight * hit).sum() / weight.sum()
-    # Weights vary by a factor of two about their mean: the binomial error, 1.2 times.
+    # Weights vary by a factor of two about their mean: the binomial error, 1.2 times. Points at
+    # most 0.6 µm off along a fibre tell its distance 0.02 µm too large at its surface: 0.4 % of
+    # its section, a quarter of the noise.
     noise = 1.2 * math.sqrt(sampled * (1 - sampled) / n)
     assert abs(fraction - sampled) < 4 * math.hypot(noise, error)
 
