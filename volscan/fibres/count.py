@@ -53,7 +53,8 @@ def likeliest_count(
         `lead` is the difference of χ² to the next best count.
     """
     grid = replace(grid, model_error=_POOLED_MODEL_ERROR)
-    wall = _pooled(columns, grid.bin_um)
+    # A wall at the scan's edge may show no fibre of its own.
+    wall = _pooled([c for c in columns if c.centre_h.size], grid.bin_um)
     fit = fit_from_starts([wall], optics, grid, priors=_EVEN)
     placed = fit.columns[0]
     radius = float(placed.radius.mean())
@@ -77,8 +78,7 @@ def likeliest_count(
 def _pooled(columns: list[Column], bin_um: float) -> Column:
     """Return one mean wall: each wall upright, its middle at height 0, bins gathered anew."""
     n, h, value, count = [], [], [], []
-    # A wall at the scan's edge may show no fibre of its own.
-    for c in (c for c in columns if c.centre_h.size):
+    for c in columns:
         slope, start = np.polyfit(c.centre_h, c.centre_n, 1)
         # Walls are laid over each other by their own polymer, not by a guess of discs: a line
         # through it, twice, and its middle.
