@@ -97,3 +97,42 @@ def test_a_design_folds_directions():
     assert pattern["directions_deg"] == [120, 0, 60]
     assert pattern["layer_height_um"] == 15.5
     assert tomllib.loads(text)["print"]["name"] == '"quoted" name'
+
+
+HARD = """
+name = "wavy sleeve"
+[scaffold]
+directions_deg = [0, 90]
+spacing_um = 80
+diameter_um = 20
+layers = 4
+layer_height_um = 16
+walls = 3
+sag_um = 3.0
+wave = [{ shape = "sine", amplitude_um = 8.0, wavelength_um = 80.0 }, false]
+missing = { count = 1, seed = 3 }
+release = { bend_radius_um = 2000.0 }
+[[part]]
+offset_um = [0.0, 0.0, 70.0]
+directions_deg = [0, 90]
+spacing_um = 60
+diameter_um = 20
+layers = 2
+layer_height_um = 16
+walls = 4
+[scanner]
+voxel_um = 5
+collector_um = 30.0
+mount_tilt_deg = 12.0
+"""
+
+
+def test_a_hard_phantom_is_written_like_any(tmp_path):
+    path = tmp_path / "hard.toml"
+    path.write_text(HARD, encoding="utf-8")
+    make_phantom(path, tmp_path / "out", throats_too=False)
+    truth = json.loads((tmp_path / "out" / "truth.json").read_text("utf-8"))
+    assert truth["collector"]["thickness_um"] == 30.0
+    assert truth["release"]["peak_to_valley_um"] > 0
+    assert truth["fibres"]["count"] == 4 * 3 - 1 + 2 * 4
+    assert Design.load(tmp_path / "out" / "design.toml").spacing_um == (80.0, 80.0)

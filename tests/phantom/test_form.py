@@ -345,6 +345,54 @@ def test_the_truth_of_all_of_it_is_json():
     assert json.loads(json.dumps(truth, allow_nan=False)) == truth
 
 
+def test_half_a_turn_changes_the_sense_of_all_that_has_one():
+    scaffold = built(
+        diameter_trend=0.2, doubled=[{"family": 0, "wall": 1, "fibre": 1, "offset_um": 18.0}],
+        wave={"shape": "sine", "amplitude_um": 9.0, "wavelength_um": 200.0, "phase_deg": 30.0},
+    )  # fmt: skip
+    place = Mounting(mount_rotation(in_plane_deg=180.0), np.zeros(3), np.zeros(3))
+    one, other = truth_of(scaffold), truth_of(scaffold, place)
+    for truth, sense in ((one, 1), (other, -1)):
+        assert truth["fibres"]["diameter_change"] == pytest.approx(0.2 * sense)
+        assert truth["defects"]["doubled"][0]["offset_um"] == 18.0 * sense
+        assert truth["fibres"]["families"][0]["wave"]["layer_phases_deg"] == [30.0 * sense] * 3
+    assert (one["defects"]["doubled"][0]["wall"], other["defects"]["doubled"][0]["wall"]) == (1, 2)
+
+
+@pytest.mark.parametrize(
+    "wave",
+    [
+        # Turned in phase, so that no leg lies on the envelope's edge.
+        {"shape": "square", "amplitude_um": 30.0, "wavelength_um": 200.0, "phase_deg": 20.0},
+        {"shape": "trapezoid", "flat": 0.65, "amplitude_um": 30.0, "wavelength_um": 200.0},
+        {"shape": "trapezoid", "flat": 0.65, "amplitude_um": 30.0, "wavelength_um": 200.0,
+         "corner_um": 8.0},
+    ],
+)  # fmt: skip
+def test_re_entrant_cells_have_a_porosity(wave):
+    # One family of mirrored strokes far apart in height, and upright ribs across it.
+    scaffold = built(
+        wave=[{**wave, "mirrored": True}, False], layers=4, layer_height_um=30.0, walls=5,
+        overhang_um=100.0,
+    )  # fmt: skip
+    truth = truth_of(scaffold, lines=2**18)
+    assert truth["envelope"]["area_um2"] == pytest.approx(600.0**2)
+    # A period: flats and legs; over three periods of each of three walls inside.
+    flat = 100.0 if wave["shape"] == "square" else 130.0
+    period = 2 * flat + 2 * math.hypot(60.0, 100.0 - flat)
+    if "corner_um" in wave:
+        turn = math.pi - math.atan2(60.0, flat - 100.0)
+        period -= 4 * 8.0 * (2 * math.tan(turn / 2) - turn)
+    solid = math.pi * 100 * 2 * (3 * 3 * period + 3 * 600)
+    exact = 1 - solid / (600.0**2 * 110)
+    # Rounded corners are chords of 6°: 5e-4 of the arcs.
+    assert truth["porosity"]["mass_conserving"] == pytest.approx(exact, abs=2e-5)
+    # Strokes that cross themselves nowhere, but turn sharper than their radius: the union is
+    # smaller by less than a ball at each of 36 corners a layer.
+    assert 0 <= truth["porosity"]["total"] - exact < 2 * 36 * 4189 / (600.0**2 * 110)
+    assert {r["recruitment_strain"] for r in of_family(truth, 1)} == {0.0}
+
+
 @pytest.mark.parametrize(
     "changes",
     [

@@ -51,18 +51,17 @@ def _sides(
     ends = np.concatenate([w.ends_um.reshape(-1, 3) for w in own])[:, :2] @ first.along
     reach = float(np.abs(ends).max())
     wave, bend = form.wave(f), form.bend(f)
+    half = reach
+    if wave is not None and whole:
+        reach = math.floor(2 * reach / wave.wavelength_um) * wave.wavelength_um / 2
     s = np.linspace(-reach, reach, 2 if not bend else _BEND_CHORDS + 1)
-    if wave is not None:
-        if whole:
-            reach = math.floor(2 * reach / wave.wavelength_um) * wave.wavelength_um / 2
+    across = np.zeros_like(s)
+    # Half-way between mirrored neighbours the line is straight.
+    if wave is not None and not wave.mirrored:
         phase = float(np.mean([form.phase_deg(f, k) for k in range(n)]))
         curve = wave_curve(wave, -reach, reach, phase_deg=phase)
-        # Half-way between mirrored neighbours the line is straight.
-        s, across = curve[:, 0], curve[:, 1] * (not wave.mirrored)
-    else:
-        across = np.zeros_like(s)
+        s, across = curve[:, 0], curve[:, 1]
     if bend:
-        half = float(np.abs(ends).max())
         across = across + bent(s, radius_um=bend, half_length_um=half)
     half_height = rise_per_fibre_um * (n - 1) / 2
     across = across + math.tan(math.radians(form.twist(f))) / 1000 * half_height * s

@@ -72,6 +72,13 @@ class _Wall:
         return float(self.positions_um[0] + self.positions_um[-1]) / 2
 
     @property
+    def sense(self) -> float:
+        """-1 where the measured direction runs against that of writing."""
+        return (
+            1.0 if float((self.ends_um[0, 1] - self.ends_um[0, 0])[:2] @ self.along) > 0 else -1.0
+        )
+
+    @property
     def offset_per_fibre_um(self) -> float:
         n = len(self.positions_um)
         return float(self.positions_um[-1] - self.positions_um[0]) / (n - 1) if n > 1 else math.nan
@@ -140,7 +147,8 @@ def scaffold_truth(
     laid = _laid_volume_um3(scaffold, place, outline)
     rank = {w.built.family: w.family for w in walls}
     wall_ids = {(w.built.family, w.number): i for i, w in enumerate(walls)}
-    rows = fibre_rows(scaffold, rank, wall_ids)
+    sense = {w.built.family: w.sense for w in walls}
+    rows = fibre_rows(scaffold, rank, wall_ids, sense)
     truth: dict[str, Any] = {
         "format": "volscan-phantom-truth",
         "version": 1,
@@ -159,7 +167,7 @@ def scaffold_truth(
             "mass_conserving": 1 - laid / (area * top),
         },
         "fibres": _fibres(scaffold, walls, rows),
-        "defects": defects_truth(scaffold, place, rank, wall_ids),
+        "defects": defects_truth(scaffold, place, rank, wall_ids, sense),
         **beside_truth(scaffold, place),
         "walls": [_wall(i, w, scaffold, place) for i, w in enumerate(walls)],
         # Lists for tuples: the truth reads back from JSON as it was.
@@ -277,7 +285,7 @@ def _fibres(scaffold: Scaffold, walls: list[_Wall], rows: list[dict[str, Any]]) 
                 "rise_per_fibre_um": _known(own[0].rise_um),
                 "mean_tilt_deg": _known(math.degrees(math.atan(lean))),
                 "mean_lean_vector": None if math.isnan(lean) else (lean * own[0].normal).tolist(),
-                "wave": wave_truth(scaffold.spec.form, own[0].built.family, layers),
+                "wave": wave_truth(scaffold.spec.form, own[0].built.family, layers, own[0].sense),
             }
         )
     return {

@@ -55,13 +55,22 @@ def strand_numbers(scaffold: Scaffold, strand: Strand) -> dict[str, float]:
 
 
 def fibre_rows(
-    scaffold: Scaffold, rank: dict[int, int], wall_ids: dict[tuple[int, int], int]
+    scaffold: Scaffold,
+    rank: dict[int, int],
+    wall_ids: dict[tuple[int, int], int],
+    sense: dict[int, float],
 ) -> list[dict[str, Any]]:
-    """Return one row a fibre or piece of one: family and wall as measured, layer, numbers."""
+    """Return one row a fibre or piece of one: family and wall as measured, layer, numbers.
+
+    `sense` is -1 for families whose measured direction runs against that of writing: their
+    diameters then change the other way.
+    """
     rows = []
     for s in scaffold.strands:
         if s.loop or s.kind not in ("laid", "double"):
             continue
+        numbers = strand_numbers(scaffold, s)
+        numbers["diameter_change"] *= sense[s.family]
         rows.append(
             {
                 "family": rank[s.family],
@@ -69,7 +78,7 @@ def fibre_rows(
                 "fibre": s.step,
                 "layer": layer_of(scaffold, s.family, s.step),
                 "doubled": s.kind == "double",
-                **strand_numbers(scaffold, s),
+                **numbers,
             }
         )
     return rows
@@ -94,15 +103,17 @@ def _mean(rows: list[dict[str, Any]], key: str) -> float | None:
     return math.fsum(values) / len(values) if values else None
 
 
-def wave_truth(form: Form, family: int, fibres: int) -> dict[str, Any] | None:
+def wave_truth(form: Form, family: int, fibres: int, sense: float) -> dict[str, Any] | None:
     """Amplitude (half the swing), that of the first harmonic, wavelength and phases of a wave.
+
+    Seen against the direction of writing (`sense` -1) a sine's phase changes its sign.
 
     `phase_mismatch_deg` is the standard deviation (n - 1) of the layers' phases.
     """
     wave = form.wave(family)
     if wave is None:
         return None
-    phases = [form.phase_deg(family, k) for k in range(fibres)]
+    phases = [sense * form.phase_deg(family, k) for k in range(fibres)]
     curve = wave_curve(wave, 0.0, 2 * wave.wavelength_um, phase_deg=0.0)
     amplitude = float(np.ptp(curve[:, 1])) / 2 if wave.shape != "sine" else wave.amplitude_um
     return {
@@ -132,6 +143,7 @@ def defects_truth(
     place: Mounting,
     rank: dict[int, int],
     wall_ids: dict[tuple[int, int], int],
+    sense: dict[int, float],
 ) -> dict[str, Any]:
     """Missing, broken and doubled fibres by measured family and wall; places as measured."""
     form = scaffold.spec.form
@@ -158,7 +170,12 @@ def defects_truth(
         "missing": [where(s) for s in form.missing],
         "broken": broken,
         "doubled": [
-            {**where(d.site), "offset_um": d.offset_um, "rise_um": d.rise_um} for d in form.doubled
+            {
+                **where(d.site),
+                "offset_um": sense[d.site.family] * d.offset_um,
+                "rise_um": d.rise_um,
+            }
+            for d in form.doubled
         ],
     }
 
