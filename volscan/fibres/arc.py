@@ -89,10 +89,17 @@ def local_cubic(at: FloatArray, along: FloatArray, *, window_um: float) -> tuple
     width = np.maximum(half + np.maximum(half - to_end, 0.0), reach)
     v = (along[None, :] - at[:, None]) / width[:, None]
     weight = np.maximum(1.0 - v**2, 0.0)
-    powers = v[:, :, None] ** np.arange(4)
-    moments = np.einsum("qm,qmj,qmk->qjk", weight, powers, powers)
-    rows = np.linalg.solve(moments, np.swapaxes(weight[:, :, None] * powers, 1, 2))
-    return rows[:, 0], rows[:, 1] / width[:, None], width
+    terms = [weight]
+    for _ in range(3):
+        terms.append(terms[-1] * v)
+    sums = [t.sum(axis=1) for t in terms]
+    for _ in range(3):
+        sums.append((terms[-1] * v ** (len(sums) - 3)).sum(axis=1))
+    moments = np.stack([np.stack(sums[j : j + 4], axis=1) for j in range(4)], axis=1)
+    # Only the first two rows of the inverse are wanted: value and slope.
+    first = np.linalg.solve(moments, np.broadcast_to(np.eye(4)[:, :2], (at.size, 4, 2)))
+    value, slope = (sum(first[:, j, k, None] * terms[j] for j in range(4)) for k in range(2))
+    return value, slope / width[:, None], width
 
 
 def smoothed_arc(
@@ -176,16 +183,14 @@ def smoothed_arc(
     second /= chord**2
     doubt = excess / chord * _contradiction(points_um, t, var_a, var_u, window)
     u = float(np.sqrt(second + max(first - 2.0 * second, 0.0) + doubt**2))
-    return Arc(
-        arc, chord, Quantity(arc / chord - 1.0, u, "1", 1), float(2.0 * np.median(width))
-    )
+    return Arc(arc, chord, Quantity(arc / chord - 1.0, u, "1", 1), float(2.0 * np.median(width)))
 
 
 def _simpson(at: FloatArray) -> FloatArray:
     weights = np.full(at.size, 2.0)
     weights[1::2] = 4.0
     weights[[0, -1]] = 1.0
-    return weights * (at[-1] - at[0]) / (at.size - 1) / 3.0
+    return np.asarray(weights * (at[-1] - at[0]) / (at.size - 1) / 3.0)
 
 
 def _contradiction(

@@ -9,9 +9,11 @@ the difference between the answers is part of u.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from volscan.fibres.serial import variance_inflation
 from volscan.geometry import FloatArray
@@ -22,8 +24,8 @@ _LEAST_COVER = 0.4
 _LEAST_STATIONS = 4
 # Even powers of the candidates: v²; v², v⁴; v², v⁴, v⁶.
 _MOST_TERMS = 3
-# What the term after v⁶ is to it in the series of a cosine whose half wave fills the span.
-_NEXT_TERM = math.pi**2 / 56.0
+# The term after v⁴, and after v⁶, over it, in the series of cos(πv).
+_NEXT_TERM = {2: math.pi**2 / 30.0, 3: math.pi**2 / 56.0}
 
 
 def sag_between(
@@ -54,8 +56,7 @@ def sag_between(
     -----
     The polynomials with one, two and three terms are weighed by the Bayesian information
     criterion on the residuals' effective number. The answer is their weighted mean, its variance
-    that of the mixture; the three-term answer also carries the next term of a cosine's series.
-    A fibre whose own radius of bending at the support is under a tenth of the span looks flatter.
+    that of the mixture, to which each answer brings what its next term might add.
 
     References
     ----------
@@ -73,50 +74,52 @@ def sag_between(
     spans = _spans(s, h, np.unique(np.asarray(supports_um, dtype=np.float64)))
     if not spans:
         return None
-    members = [k for k, _ in spans]
-    order = np.concatenate(members)
+    order = np.concatenate([k for k, _ in spans])
     v = np.concatenate([x for _, x in spans])
-    y = h[order]
-    # Equal weights where no noise is stated.
-    w = 1.0 / sigma[order] if np.all(sigma[order] > 0) else np.ones_like(y)
     stated = bool(np.all(sigma[order] > 0))
-    cuts = np.cumsum([k.size for k in members])[:-1]
+    w = 1.0 / sigma[order] if stated else np.ones_like(v)
+    cuts = [int(c) for c in np.cumsum([k.size for k, _ in spans])[:-1]]
     lines = np.zeros((v.size, 2 * len(spans)))
     for j, part in enumerate(np.split(np.arange(v.size), cuts)):
         lines[part, 2 * j] = 1.0
         lines[part, 2 * j + 1] = v[part]
-    fits = []
-    for terms in range(1, _MOST_TERMS + 1):
-        even = v[:, None] ** (2 * np.arange(1, terms + 1))
-        design = np.concatenate([lines, even], axis=1) * w[:, None]
-        free = v.size - design.shape[1]
-        # Different |v| that are told apart: a polynomial in v² needs more of them than terms.
-        if free < 2 or np.unique(np.round(np.abs(v), 3)).size <= terms + 1:
-            break
-        fits.append(_fit(design, y * w, cuts, terms=terms, free=free, stated=stated))
-    if not fits:
+    # A polynomial in v² needs more different |v| than it has terms, and residuals to judge it by.
+    different = np.unique(np.round(np.abs(v), 3)).size
+    most = min(_MOST_TERMS, different - 2, v.size - lines.shape[1] - 2)
+    if most < 1:
         return None
-    score = np.array([f[2] for f in fits])
-    weights = np.exp(-0.5 * (score - score.min()))
-    weights /= weights.sum()
-    values = np.array([f[0] for f in fits])
-    variances = np.array([f[1] for f in fits])
-    if len(fits) == _MOST_TERMS:
-        even = v[:, None] ** (2 * np.arange(1, _MOST_TERMS + 1))
-        design = np.concatenate([lines, even], axis=1)
-        missed = 1.0 - np.linalg.lstsq(design, v**8, rcond=None)[0][-_MOST_TERMS:].sum()
-        variances[-1] += (missed * _NEXT_TERM * fits[-1][3]) ** 2
+    fits = [
+        _fit(lines, v, h[order], w, cuts, terms=terms, stated=stated)
+        for terms in range(1, most + 1)
+    ]
+    weights = _weights(fits, v.size)
+    values = np.array([f.sag for f in fits])
+    variances = np.array([f.variance for f in fits])
+    variances += np.square(_next_terms(fits, lines, v))
     value = float(weights @ values)
     u = float(np.sqrt(weights @ (variances + (values - value) ** 2)))
     return Quantity(value, u, "µm", len(spans), _spread(spans, h))
 
 
+@dataclass(frozen=True)
+class _Fit:
+    """Sag by one polynomial, last coefficient and its u, weighted squares left, inflation."""
+
+    sag: float
+    variance: float
+    last: float
+    last_u: float
+    power: float
+    inflation: float
+    terms: int
+
+
 def _spans(
     s: FloatArray, h: FloatArray, supports: FloatArray
-) -> list[tuple[np.ndarray[tuple[int], np.dtype[np.intp]], FloatArray]]:
+) -> list[tuple[NDArray[np.intp], FloatArray]]:
     """Return, for each span that shows enough of itself, its stations and their places v."""
     out = []
-    for low, high in zip(supports[:-1], supports[1:], strict=True):
+    for low, high in pairwise(supports):
         inside = np.flatnonzero((s > low) & (s < high) & np.isfinite(h))
         inside = inside[np.argsort(s[inside])]
         v = (2.0 * s[inside] - low - high) / (high - low)
@@ -127,41 +130,79 @@ def _spans(
     return out
 
 
+def _even(v: FloatArray, terms: int) -> FloatArray:
+    return np.asarray(v[:, None] ** (2 * np.arange(1, terms + 1)))
+
+
 def _fit(
-    design: FloatArray,
+    lines: FloatArray,
+    v: FloatArray,
     y: FloatArray,
-    cuts: FloatArray,
+    w: FloatArray,
+    cuts: list[int],
     *,
     terms: int,
-    free: int,
     stated: bool,
-) -> tuple[float, float, float, float]:
-    """Return sag, its variance, the model's score (less is better), the highest coefficient."""
-    coefficient = np.linalg.lstsq(design, y, rcond=None)[0]
-    rest = y - design @ coefficient
+) -> _Fit:
+    """Fit the spans' lines and one even polynomial by weighted least squares."""
+    design = np.concatenate([lines, _even(v, terms)], axis=1) * w[:, None]
+    coefficient = np.linalg.lstsq(design, y * w, rcond=None)[0]
+    rest = y * w - design @ coefficient
     inflation = variance_inflation(np.split(rest, cuts), parameters=design.shape[1])
     power = float(rest @ rest)
-    # Rounding of exact data must not decide between the models.
-    floor = (1e-12 * float(np.abs(y).max())) ** 2 * y.size
-    scale = power / free
+    scale = power / (v.size - design.shape[1])
     if stated:
         scale = max(scale, 1.0)
     pick = np.zeros(design.shape[1])
     pick[-terms:] = 1.0
-    variance = float(pick @ np.linalg.pinv(design.T @ design) @ pick) * scale * inflation
-    number = y.size / inflation
-    if stated:
-        # Misfit past the stated noise counts; what lies below it is noise.
-        score = number * math.log(max(power / y.size, 1e-3))
-    else:
-        score = number * math.log(max(power, floor) / y.size)
-    score += terms * math.log(max(number, 2.0))
-    return float(pick @ coefficient), variance, score, float(coefficient[-1])
+    cov = np.linalg.pinv(design.T @ design) * scale * inflation
+    # Rounding of exact data must not decide between the polynomials.
+    floor = v.size * (1e-12 * float(np.abs(y * w).max())) ** 2
+    return _Fit(
+        float(pick @ coefficient),
+        float(pick @ cov @ pick),
+        float(coefficient[-1]),
+        math.sqrt(cov[-1, -1]),
+        max(power, floor, 1e-300),
+        inflation,
+        terms,
+    )
 
 
-def _spread(spans: list[tuple[FloatArray, FloatArray]], h: FloatArray) -> float | None:
+def _weights(fits: list[_Fit], count: int) -> FloatArray:
+    """Return the weight of each polynomial; the longest one's residuals tell how many count."""
+    number = count / fits[-1].inflation
+    score = np.array(
+        [number * math.log(f.power) + f.terms * math.log(max(number, 2.0)) for f in fits]
+    )
+    weights = np.exp(-0.5 * (score - score.min()))
+    return np.asarray(weights / weights.sum())
+
+
+def _next_terms(fits: list[_Fit], lines: FloatArray, v: FloatArray) -> FloatArray:
+    """Return what the term after the last one of each polynomial may add to the sag.
+
+    A parabola is taken at its word. A longer series is taken to go on like that of a cosine,
+    unless the next polynomial bounds its term more tightly.
+    """
+    out = np.zeros(len(fits))
+    for k, fit in enumerate(fits):
+        if fit.terms == 1:
+            continue
+        size = _NEXT_TERM[fit.terms] * abs(fit.last)
+        if k + 1 < len(fits):
+            longer = fits[k + 1]
+            size = min(size, math.hypot(longer.last, longer.last_u))
+        design = np.concatenate([lines, _even(v, fit.terms)], axis=1)
+        beyond = v ** (2 * fit.terms + 2)
+        missed = 1.0 - np.linalg.lstsq(design, beyond, rcond=None)[0][-fit.terms :].sum()
+        out[k] = missed * size
+    return out
+
+
+def _spread(spans: list[tuple[NDArray[np.intp], FloatArray]], h: FloatArray) -> float | None:
     """Return the standard deviation between the spans' own sags, each by a parabola."""
     if len(spans) < 3:
         return None
-    own = [float(np.polyfit(v, h[np.asarray(k, dtype=int)], 2)[0]) for k, v in spans]
+    own = [float(np.polyfit(v, h[k], 2)[0]) for k, v in spans]
     return float(np.std(own, ddof=1))
