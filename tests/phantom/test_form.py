@@ -259,6 +259,22 @@ def test_defects_are_listed_and_counted():
     assert sum(r["doubled"] for r in truth["fibres"]["each"]) == 1
 
 
+def test_a_gap_in_a_wavy_fibre_lies_on_its_path():
+    wave = {"shape": "sine", "amplitude_um": 25.0, "wavelength_um": 200.0}
+    broken = [
+        {"family": 0, "wall": 1, "fibre": 0, "at_um": at, "gap_um": 12.0} for at in (90.0, -150.0)
+    ]
+    truth = truth_of(built(wave=[wave, False], broken=broken))
+    assert truth["fibres"]["count"] == 24 + 2
+    for row, side in zip(truth["defects"]["broken"], (1, -1), strict=True):
+        x, y, h = row["at_um"]
+        # The middle of a chord over 32 µm of path: off the curve by no more than its sagitta,
+        # 16² / 2 times the curvature A (2π/λ)², 3.2 µm.
+        assert y == pytest.approx(-100 + 25.0 * math.sin(2 * math.pi * x / 200.0), abs=3.2)
+        assert x * side > 0
+        assert h == pytest.approx(10.0)
+
+
 def test_defects_can_be_drawn_with_a_seed():
     one, two, other = (
         truth_of(built(missing=2, broken={"count": 2, "gap_um": 40.0}, doubled=1, seed=s))

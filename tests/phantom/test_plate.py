@@ -102,7 +102,13 @@ def test_releasing_moves_fibres_and_keeps_the_truth():
     assert 15.0 < after["release"]["peak_to_valley_um"] < 30.0
     assert after["release"]["peak_to_valley_um"] <= after["release"]["patch_peak_to_valley_um"]
     assert after["fibres"]["families"] == before["fibres"]["families"]
-    assert after["porosity"] == before["porosity"]
+    # The same flat print, integrated by another number of lines: four standard errors of each.
+    error = before["porosity"]["total_error"] + after["porosity"]["total_error"]
+    assert error < 5e-5
+    assert after["porosity"]["total"] == pytest.approx(before["porosity"]["total"], abs=4 * error)
+    assert after["porosity"]["mass_conserving"] == pytest.approx(
+        before["porosity"]["mass_conserving"]
+    )
     assert [w["tilt_deg"] for w in after["walls"]] == [w["tilt_deg"] for w in before["walls"]]
     # More than half as much as it curls is the scan taller.
     assert (two.samples.shape[0] - one.samples.shape[0]) * 5.0 > 10.0

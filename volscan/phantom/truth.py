@@ -99,7 +99,7 @@ def scaffold_truth(
     mounting: Mounting | None = None,
     *,
     throats_too: bool = True,
-    lines: int = 2**20,
+    lines: int | None = None,
 ) -> dict[str, Any]:
     """Tell the truth about a scaffold in the frame in which it would be measured.
 
@@ -113,7 +113,8 @@ def scaffold_truth(
         False leaves the throats out (they take most of the time). Where walls wind, sag or
         change their diameter there are none: `pores` is None.
     lines
-        Vertical lines cast for the porosity.
+        Vertical lines cast for the porosity; by default 2²⁰, or 2¹⁸ for other than plain grids,
+        whose fibres have many times the segments.
 
     Returns
     -------
@@ -142,7 +143,7 @@ def scaffold_truth(
         base=0.0,
         top=top,
         slabs=scaffold.slabs_um,
-        lines=lines,
+        lines=lines or (2**20 if scaffold.spec.form.is_plain else 2**18),
     )
     laid = _laid_volume_um3(scaffold, place, outline)
     rank = {w.built.family: w.family for w in walls}

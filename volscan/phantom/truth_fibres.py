@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from volscan.phantom.form import Form, Site, Wave
+from volscan.phantom.form import Break, Form, Site, Wave
 from volscan.phantom.mounting import Mounting
 from volscan.phantom.paths import arc_length, wave_curve
 from volscan.phantom.pieces import Strand
@@ -158,13 +158,7 @@ def defects_truth(
 
     broken = []
     for b in form.broken:
-        ends = next(
-            w.ends_um[b.site.fibre]
-            for i, w in enumerate(w for w in scaffold.walls if w.family == b.site.family)
-            if i == b.site.wall
-        )
-        along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
-        at = place.to_measured(ends.mean(axis=0) + b.at_um * along)
+        at = place.to_measured(_middle_of_gap(scaffold, b))
         broken.append({**where(b.site), "at_um": at.tolist(), "gap_um": b.gap_um})
     return {
         "missing": [where(s) for s in form.missing],
@@ -178,6 +172,20 @@ def defects_truth(
             for d in form.doubled
         ],
     }
+
+
+def _middle_of_gap(scaffold: Scaffold, gap: Break) -> FloatArray:
+    """Half-way between the ends of the two pieces, or the end of the only one."""
+    breaks = sorted(b.at_um for b in scaffold.spec.form.broken if b.site == gap.site)
+    pieces = [
+        s.points_um
+        for s in scaffold.strands
+        if Site(s.family, s.wall, s.step) == gap.site and s.kind == "laid" and not s.loop
+    ]
+    n = breaks.index(gap.at_um)
+    if len(pieces) == len(breaks) + 1:
+        return np.asarray((pieces[n][-1] + pieces[n + 1][0]) / 2)
+    return np.asarray(pieces[0][0 if gap.at_um < 0 else -1])
 
 
 def beside_truth(scaffold: Scaffold, place: Mounting) -> dict[str, Any]:
