@@ -57,7 +57,12 @@ def _stray(wall: FittedWall) -> float:
 
 def accounts_for(material: MaterialMap, walls: list[FittedWall], contrast: float) -> bool:
     """Return whether the fibres' volume is of the order of all polymer in the scan."""
+    return _LEAST_SHARE <= explained_share(material, walls, contrast) <= _LARGEST_SHARE
+
+
+def explained_share(material: MaterialMap, walls: list[FittedWall], contrast: float) -> float:
+    """Return the fibres' volume over that of all polymer in the scan; crossings count twice."""
     volume = sum(math.pi * float((w.radius_um**2).sum()) * (w.end_um - w.start_um) for w in walls)
     voxel = float(np.prod(material.spacing_um))
     polymer = float(material.fraction[material.solid].sum(dtype=np.float64)) * voxel / contrast
-    return polymer > 0 and _LEAST_SHARE <= volume / polymer <= _LARGEST_SHARE
+    return volume / polymer if polymer > 0 else 0.0

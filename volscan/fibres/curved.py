@@ -35,6 +35,8 @@ _LEAST_FAMILY = 0.12
 _STEEPEST = 0.45
 # A stack is likely when discs explain its profile to within this share of the peak.
 _WORST_STACK = 0.15
+# Walls wave when their paths stray by this many radii from straight lines (root mean square).
+_STRAY_RADII = 0.12
 # A station tells the path when it shows at least this share of the usual voxels.
 _SEEN = 0.4
 
@@ -75,8 +77,53 @@ def recentred(
     margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
     for _ in range(times):
         near = mark_families(material, families, margin_um=margin)
-        families = [_recentred(material, near, f, number=j) for j, f in enumerate(families)]
+        families = [
+            _recentred(material, near, f, number=j) if f.curved else f
+            for j, f in enumerate(families)
+        ]
     return families
+
+
+def waving_families(
+    material: MaterialMap, families: list[FamilyTrack], *, blur_um: float
+) -> list[FamilyTrack]:
+    """Return the families, those whose walls wave about their straight lines with paths instead.
+
+    A few walls of each family are followed station by station; the family waves when these stray
+    from straight by more than a share of the radius. Local cubics over three diameters keep
+    noise below that.
+    """
+    if not families:
+        return families
+    margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
+    near = mark_families(material, families, margin_um=margin)
+    found = []
+    for number, family in enumerate(families):
+        with_paths = replace(family, walls=tuple(_pathed(w) for w in family.walls))
+        pick = sorted({0, len(family.walls) // 2, len(family.walls) - 1})
+        few = replace(with_paths, walls=tuple(with_paths.walls[i] for i in pick))
+        moved = _recentred(material, near, few, number=number)
+        radius = float(np.mean([w.radius_um.mean() for w in few.walls]))
+        strays = [_stray_from_line(w) for w in moved.walls]
+        waves = float(np.median(strays)) > _STRAY_RADII * radius
+        found.append(with_paths if waves else family)
+    if not any(f.curved for f in found):
+        return families
+    return recentred(material, found, blur_um=blur_um, times=2)
+
+
+def _pathed(wall: WallTrack) -> WallTrack:
+    """Return a straight wall told along a path."""
+    ends = np.array([[wall.start_um, wall.position_um], [wall.end_um, wall.position_um]])
+    path = WallPath(ends).resampled(0.5 * float(wall.radius_um.mean()))
+    return replace(wall, path=path, position_um=0.0, start_um=0.0, end_um=path.length_um)
+
+
+def _stray_from_line(wall: WallTrack) -> float:
+    """Return how far a path strays from straight, root mean square."""
+    assert wall.path is not None
+    a, b = wall.path.points_um.T
+    return float(np.sqrt(np.mean((b - np.polyval(np.polyfit(a, b, 1), a)) ** 2)))
 
 
 def _paths_by_family(
@@ -372,7 +419,9 @@ def _recentred(
     radius = float(np.mean([w.radius_um.mean() for w in family.walls]))
     segment = max(radius, step)
     profiles = [
-        _station_profiles(material, near, family, w, number=number, segment_um=segment)
+        _station_profiles(
+            material, near, family, w, number=number, segment_um=segment, radius_um=radius
+        )
         for w in family.walls
     ]
     pooled = np.concatenate([p for p, _ in profiles])
@@ -409,11 +458,11 @@ def _station_profiles(
     *,
     number: int,
     segment_um: float,
+    radius_um: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Return each station's mean profile across (stations, bins) and how many heights it shows."""
     assert wall.path is not None
     step = max(material.spacing_um)
-    radius = float(wall.radius_um.mean())
     others = np.uint8(255 ^ (1 << number))
     seen, hidden = (
         path_bins(
@@ -423,8 +472,8 @@ def _station_profiles(
             family.axes,
             [wall.path],
             np.array([wall.slope]),
-            half_width_um=(math.ceil((radius + step) / step) + 0.5) * step,
-            h_range=(float(wall.height_um[0]) - radius, float(wall.height_um[-1]) + radius),
+            half_width_um=(math.ceil((radius_um + step) / step) + 0.5) * step,
+            h_range=(float(wall.height_um[0]) - radius_um, float(wall.height_um[-1]) + radius_um),
             segment_um=segment_um,
             bin_um=step,
         )[0]

@@ -16,9 +16,9 @@ from functools import partial
 from threadpoolctl import threadpool_limits
 
 from volscan.fibres.anchor import better_material
-from volscan.fibres.credible import accounts_for, credible_walls
+from volscan.fibres.credible import accounts_for, credible_walls, explained_share
 from volscan.fibres.crosssection import Optics, Priors, fit_discs, fit_from_starts, fit_shared
-from volscan.fibres.curved import curved_families, recentred
+from volscan.fibres.curved import curved_families, recentred, waving_families
 from volscan.fibres.field import FibreField
 from volscan.fibres.follow import (
     Gathered,
@@ -82,20 +82,42 @@ def find_fibres(
     # One thread for the many small solves: faster than waking others, and the same bits whatever
     # the number of threads.
     with threadpool_limits(1, user_api="blas"):
+        blur = first_optics(material).sigma_um[1]
         straight = rough_families(material, frame, points)
+        straight = waving_families(material, straight, blur_um=blur)
         progress("fibres", 0.3)
         found = _fitted(material, frame, straight, progress)
-        if found is None:
-            blur = first_optics(material).sigma_um[1]
+        if found is None or found.dropped:
             paths = curved_families(material, frame, points, blur_um=blur)
-            found = _fitted(material, frame, paths, progress)
+            other = _fitted(material, frame, paths, progress)
+            if found is None or (other is not None and other.explained > found.explained):
+                found = other
+    if found is None:
+        return _nothing_found(material, frame)
+    progress("fibres", 0.95)
+    # Only the winner touches the map: it is rescaled in place.
+    bettered = better_material(material, found.optics, found.u_contrast, found.u_sigma_um)
+    stage = FibreStage(found.field, found.frame, bettered)
     progress("fibres", 1.0)
-    return _nothing_found(material, frame) if found is None else found
+    return stage
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Fibres that explain a share of the polymer, and walls dropped on the way."""
+
+    field: FibreField
+    frame: BuildFrame
+    optics: Optics
+    u_contrast: float
+    u_sigma_um: float
+    explained: float
+    dropped: int
 
 
 def _fitted(
     material: MaterialMap, frame: BuildFrame, families: list[FamilyTrack], progress: Progress
-) -> FibreStage | None:
+) -> _Found | None:
     """Fit all walls of the families found; None when they do not explain the polymer."""
     if not families:
         return None
@@ -119,7 +141,6 @@ def _fitted(
     if not walls or not accounts_for(material, walls, optics.contrast):
         return None
     progress("fibres", 0.9)
-    material = better_material(material, optics, shared.u_contrast, shared.u_sigma_um)
     frame = refined_frame(frame, walls)
     field = field_from_walls(walls, frame, families=[f.axes for f in families])
     notices = list(field.notices)
@@ -140,7 +161,15 @@ def _fitted(
                 open_counts,
             )
         )
-    return FibreStage(replace(field, notices=tuple(notices)), frame, material)
+    return _Found(
+        replace(field, notices=tuple(notices)),
+        frame,
+        optics,
+        shared.u_contrast,
+        shared.u_sigma_um,
+        explained_share(material, walls, optics.contrast),
+        dropped,
+    )
 
 
 def _fit_families(

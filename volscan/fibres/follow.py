@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 
 from volscan.fibres.credible import relative_misfit
 from volscan.fibres.crosssection import Column, Optics, Priors, ScanGrid, moved_segment, scan_grid
-from volscan.fibres.gather import FamilyTrack, column_of, gather_walls, mark_families
+from volscan.fibres.gather import FamilyTrack, WallTrack, column_of, gather_walls, mark_families
 from volscan.fibres.lines import FittedWall
+from volscan.fibres.paths import smoothed
+from volscan.geometry import FloatArray
 from volscan.prepare.ct import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap
 
@@ -206,6 +208,7 @@ def followed(
         up_um=up_um,
         places_um=wall.places(stations, across_um, up_um),
         curved=wall.path is not None,
+        dense_um=_dense(wall, stations, across_um, up_um),
         radius_um=column.radius * math.sqrt(optics.flatness),
         u_radius_um=np.sqrt(np.diag(covariance)[2::3]),
         height_over_width=optics.flatness,
@@ -248,3 +251,25 @@ def _joined(parts: list[Column]) -> Column:
         value=np.concatenate([p.value for p in parts])[order],
         count=np.concatenate([p.count for p in parts])[order],
     )
+
+
+def _dense(
+    wall: WallTrack, stations: FloatArray, across_um: FloatArray, up_um: FloatArray
+) -> FloatArray | None:
+    """Return a curved wall's fibres at even places (m, fibres, 3), over what crossings hide too."""
+    if wall.path is None or stations.size < _FEWEST_SEGMENTS:
+        return None
+    radius = float(wall.radius_um.mean())
+    step = 0.5 * radius
+    count = max(2, math.ceil((wall.end_um - wall.start_um) / step) + 1)
+    even = np.linspace(wall.start_um, wall.end_um, count)
+    step = float(even[1] - even[0])
+    rows = np.clip(np.round((stations - even[0]) / step).astype(int), 0, count - 1)
+    leant = across_um - wall.slope * up_um
+    values = np.full((count, 2 * leant.shape[1]), np.nan)
+    values[rows] = np.hstack([leant, up_um])
+    smooth = smoothed(values, step, 8.0 * radius)
+    if not np.isfinite(smooth).all():
+        return None
+    across, up = np.split(smooth, 2, axis=1)
+    return wall.places(even, across + wall.slope * up, up)

@@ -26,9 +26,9 @@ class FittedWall:
     """A wall's fibres as fitted: centres (parts, fibres) in the family's axes, µm.
 
     `along_um` and `across_um` are told along and across the wall's path where it is `curved`;
-    `places_um` (parts, fibres, 3) are the same centres along, across and up in straight axes.
-    `misfit` is what the disc model leaves of the section, beyond noise, as a share of its own
-    root mean square.
+    `places_um` (parts, fibres, 3) are the same centres along, across and up in straight axes, and
+    `dense_um` has them at even places over the whole path. `misfit` is what the disc model leaves
+    of the section, beyond noise, as a share of its own root mean square.
     """
 
     family: int
@@ -45,6 +45,7 @@ class FittedWall:
     misfit: float
     places_um: FloatArray
     curved: bool = False
+    dense_um: FloatArray | None = None
 
     def centres(self) -> FloatArray:
         """Return scan positions (parts, fibres, 3) [z, y, x]."""
@@ -163,7 +164,11 @@ def field_from_walls(
         built = frame.to_build(wall.centres())
         wall_numbers[number] = number
         for k in range(built.shape[1]):
-            points = _to_ends(built[:, k], wall)
+            points = (
+                _to_ends(built[:, k], wall)
+                if wall.dense_um is None
+                else frame.to_build(wall.dense_um[:, k] @ wall.axes.matrix)
+            )
             d = 2.0 * float(wall.radius_um[k])
             layer = int(np.argmin(np.abs(levels - heights[counter])))
             fibres.append(
