@@ -249,7 +249,7 @@ def _laid_volume_um3(scaffold: Scaffold, place: Mounting, outline: FloatArray) -
     section = math.pi * scaffold.spec.diameter_um**2 / 4
     if scaffold.spec.form.is_plain:
         length = sum(length_inside(outline, a, b) for a, b in segments[..., :2])
-        return length * section
+        return length * math.pi * scaffold.spec.diameter_um**2 / 4
     radius = np.broadcast_to(np.asarray(scaffold.radii_um()), (len(segments), 2))
     # Mean square of a radius that changes in proportion, over that of the whole print.
     square = (radius**2).sum(axis=1) + radius[:, 0] * radius[:, 1]
