@@ -22,6 +22,8 @@ from volscan.prepare.material import MaterialMap
 
 # A station belongs to a wall while the wall's core holds this share of its usual fraction.
 _PRESENT = 0.5
+# A wall's own usual level counts as no less than this share of its family's.
+_LEAST_FILLING = 0.6
 # A fibre whose core holds less than this share along its wall is missing.
 _MISSING = 0.4
 # Solid away from all fibres counts as a stray from this many voxels on; less is noise.
@@ -150,8 +152,12 @@ def track_family(
         count = gathered[..., 0].sum(axis=(2, 3))
         fibres[:, k] = np.where(count > 0, total / np.maximum(count, 1), 0.0)
     walls = []
+    # A short wall in a corner of the scan is told from the family's usual filling, not its own.
+    usual = float(np.median([_usual_level(f.mean(axis=0)) for f in fibres]))
     for w in range(n_walls):
-        span, present = run_of(fibres[w], diameter_um=diameter_um, step_um=step)
+        span, present = run_of(
+            fibres[w], diameter_um=diameter_um, step_um=step, least=_LEAST_FILLING * usual
+        )
         if span is None:
             continue
         a, b = span
@@ -171,7 +177,7 @@ def track_family(
 
 
 def run_of(
-    fibres: FloatArray, *, diameter_um: float, step_um: float
+    fibres: FloatArray, *, diameter_um: float, step_um: float, least: float = 0.0
 ) -> tuple[tuple[int, int] | None, NDArray[np.bool_]]:
     """Return where a wall runs and which of its fibres are there.
 
@@ -179,6 +185,8 @@ def run_of(
     ----------
     fibres
         (fibres, stations): mean fraction in each fibre's core.
+    least
+        Its usual level is at least this.
 
     Returns
     -------
@@ -186,21 +194,26 @@ def run_of(
     """
     smoothing = max(3, round(diameter_um / step_um))
     wall = uniform_filter1d(fibres.mean(axis=0), smoothing, mode="nearest")
-    span = _longest_run(wall, longest_gap=smoothing)
+    span = _longest_run(wall, longest_gap=smoothing, least=least)
     if span is None or (span[1] - span[0]) * step_um < 3.0 * diameter_um:
         return None, np.zeros(len(fibres), np.bool_)
     inside = fibres[:, span[0] : span[1]].mean(axis=1)
     return span, inside > _MISSING * float(np.median(inside))
 
 
-def _longest_run(wall: FloatArray, *, longest_gap: int) -> tuple[int, int] | None:
+def _usual_level(wall: FloatArray) -> float:
+    """Return the usual level of a wall's fuller half."""
+    top = float(np.median(np.sort(wall)[wall.size // 2 :]))
+    return max(top, float(np.percentile(wall, 75)))
+
+
+def _longest_run(wall: FloatArray, *, longest_gap: int, least: float) -> tuple[int, int] | None:
     """Return where the wall starts and ends: its usual level is that of its fuller half.
 
     Gaps up to `longest_gap` stations, about a diameter, are bridged; a longer one would carry the
     wall on to the turning loops and crossing fibres beyond its end.
     """
-    top = float(np.median(np.sort(wall)[wall.size // 2 :]))
-    top = max(top, float(np.percentile(wall, 75)))
+    top = max(_usual_level(wall), least)
     on = np.flatnonzero(wall > _PRESENT * top)
     if on.size == 0 or top <= 0:
         return None
