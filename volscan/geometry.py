@@ -104,9 +104,9 @@ class TubeFrame:
         Cosine and sine part of the radius' second harmonic in the angle, as shares of the radius.
     base_um
         Height of the shell's inner surface above the surface of mean radius; negative.
-    u_radius_um, u_bend_um, u_ovality, u_tilt_deg
+    u_radius_um, u_bend_um, u_ovality, u_tilt_deg, u_face_um
         Standard uncertainties; `u_tilt_deg` is that of "outward" on the sheet, shared by all
-        walls. None where they are not known.
+        walls, `u_face_um` that of the inner and of the outer radius. None where not known.
     mirrored_confirmed
         Whether the user told the scan's handedness.
     h_from
@@ -128,6 +128,7 @@ class TubeFrame:
     u_bend_um: float | None = None
     u_ovality: float | None = None
     u_tilt_deg: float | None = None
+    u_face_um: float | None = None
     kind: Literal["mandrel"] = "mandrel"
 
     def __post_init__(self) -> None:
@@ -265,6 +266,14 @@ class Fibre:
         Lay-down direction in [0, 180), from X toward Y.
     around
         True length per length of Y: on a tube the fibre's own radius over the sheet's.
+    sag_um
+        Mean drop at mid-span below the neighbouring supports; None without spans that show it.
+    recruitment_strain
+        Arc length over chord, minus one.
+    diameter_change
+        Relative change of the diameter from one end to the other.
+    doubled
+        Whether it lies beside another fibre of the same wall and layer.
     """
 
     id: int
@@ -276,6 +285,10 @@ class Fibre:
     diameter_um: Quantity
     direction_deg: float
     around: float = 1.0
+    sag_um: Quantity | None = None
+    recruitment_strain: Quantity | None = None
+    diameter_change: Quantity | None = None
+    doubled: bool = False
 
     def __post_init__(self) -> None:
         for name in ("points_um", "diameters_um"):
@@ -296,6 +309,20 @@ class Fibre:
 
 
 @dataclass(frozen=True)
+class Wave:
+    """How the walls of a family wave in plan view.
+
+    `shape` is "sine" or "zigzag"; the amplitude is half the swing; the mismatch is the spread
+    (standard deviation) of the phases of a wall's layers about their mean.
+    """
+
+    shape: Literal["sine", "zigzag"]
+    amplitude_um: Quantity
+    wavelength_um: Quantity
+    phase_mismatch_deg: Quantity | None
+
+
+@dataclass(frozen=True)
 class Family:
     """Fibres of one lay-down direction, pitch and height range."""
 
@@ -309,6 +336,7 @@ class Family:
     rise_per_fibre_um: Quantity | None
     placement_rms_um: float | None
     placement_max_um: float | None
+    wave: Wave | None = None
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,7 @@ def recentred(
         return families
     margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
     for _ in range(times):
-        near = mark_families(material, families, margin_um=margin)
+        near = mark_families(material, families, margin_um=margin, strays_too=False)
         families = [
             _recentred(material, near, f, number=j) if f.curved else f
             for j, f in enumerate(families)
@@ -96,7 +96,7 @@ def waving_families(
     if not families:
         return families
     margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
-    near = mark_families(material, families, margin_um=margin)
+    near = mark_families(material, families, margin_um=margin, strays_too=False)
     found = []
     for number, family in enumerate(families):
         with_paths = replace(family, walls=tuple(_pathed(w) for w in family.walls))

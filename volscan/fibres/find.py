@@ -19,6 +19,7 @@ from volscan.fibres.anchor import better_material
 from volscan.fibres.credible import accounts_for, credible_walls, explained_share
 from volscan.fibres.crosssection import Optics, Priors, fit_discs, fit_from_starts, fit_shared
 from volscan.fibres.curved import curved_families, recentred, waving_families
+from volscan.fibres.each import with_shapes
 from volscan.fibres.field import FibreField
 from volscan.fibres.follow import (
     Gathered,
@@ -43,6 +44,8 @@ from volscan.quantity import Notice
 _POINTS = 300_000
 # Walls that take part in the fit of contrast and blur: enough to average, few enough to be quick.
 _SHARED_WALLS = 8
+# When more walls than this for each fibre kept are no stacks, paths are looked for too.
+_MANY_DROPPED = 0.02
 
 
 @dataclass(frozen=True)
@@ -87,7 +90,7 @@ def find_fibres(
         straight = waving_families(material, straight, blur_um=blur)
         progress("fibres", 0.3)
         found = _fitted(material, frame, straight, progress)
-        if found is None or found.dropped:
+        if found is None or found.dropped > _MANY_DROPPED * len(found.field.fibres):
             paths = curved_families(material, frame, points, blur_um=blur)
             other = _fitted(material, frame, paths, progress)
             if found is None or (other is not None and other.explained > found.explained):
@@ -125,7 +128,9 @@ def _fitted(
     families, open_counts = settle_counts(material, families, optics)
     for last in (False, True):
         families = recentred(material, families, blur_um=optics.sigma_um[1], times=1)
-        columns = gathered_columns(material, families, optics, segments=segments(families))
+        columns = gathered_columns(
+            material, families, optics, segments=segments(families), fine=last
+        )
         families, columns = well_seen(families, columns)
         if not families:
             return None
@@ -142,7 +147,8 @@ def _fitted(
         return None
     progress("fibres", 0.9)
     frame = refined_frame(frame, walls)
-    field = field_from_walls(walls, frame, families=[f.axes for f in families])
+    field, walls = field_from_walls(walls, frame, families=[f.axes for f in families])
+    field = with_shapes(field, walls, frame)
     notices = list(field.notices)
     if dropped:
         notices.append(

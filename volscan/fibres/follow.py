@@ -9,9 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.fibres.credible import relative_misfit
-from volscan.fibres.crosssection import Column, Optics, Priors, ScanGrid, moved_segment, scan_grid
+from volscan.fibres.crosssection import (
+    Column,
+    Optics,
+    Priors,
+    ScanGrid,
+    fit_discs,
+    moved_segment,
+    scan_grid,
+)
 from volscan.fibres.gather import FamilyTrack, WallTrack, column_of, gather_walls, mark_families
-from volscan.fibres.lines import FittedWall
+from volscan.fibres.lines import FineTrack, FittedWall, SizeTrack
 from volscan.fibres.paths import smoothed
 from volscan.geometry import FloatArray
 from volscan.prepare.ct import FWHM_PER_SIGMA
@@ -26,6 +34,10 @@ _LEAST_SEEN = 0.6
 _FEWEST_SEGMENTS, _MOST_SEGMENTS = 5, 12
 # Curved walls have a station about every diameter, but no more than this.
 _MOST_STATIONS = 150
+# A short station counts when it shows this share of the voxels that the fullest shows.
+_FINE_SEEN = 0.3
+# Parts in which radii are fitted anew.
+_MOST_SIZES = 8
 
 
 @dataclass(frozen=True)
@@ -36,6 +48,8 @@ class Gathered:
     parts: list[list[Column]]
     stations: list[NDArray[np.float64]]
     grid: ScanGrid
+    fine: list[list[Column]] | None = None
+    fine_stations: list[NDArray[np.float64]] | None = None
 
 
 def segments(families: list[FamilyTrack]) -> int:
@@ -49,7 +63,12 @@ def segments(families: list[FamilyTrack]) -> int:
 
 
 def gathered_columns(
-    material: MaterialMap, families: list[FamilyTrack], optics: Optics, *, segments: int
+    material: MaterialMap,
+    families: list[FamilyTrack],
+    optics: Optics,
+    *,
+    segments: int,
+    fine: bool = False,
 ) -> list[Gathered]:
     """Gather the cross-sections of all families, away from each other's fibres."""
     spacing = material.spacing_um
@@ -76,17 +95,42 @@ def gathered_columns(
         for w, wall in enumerate(family.walls):
             columns.append(column_of(bins[w].sum(axis=0), wall, family.axes))
             if family.curved:
-                coarse_bins = _halved(bins[w])
-                parts.append([column_of(b, wall, family.axes, fewest=1) for b in coarse_bins])
+                short = _halved(bins[w])
+                parts.append([column_of(b, wall, family.axes, fewest=1) for b in short])
             else:
                 parts.append([column_of(b, wall, family.axes) for b in bins[w]])
-            count = bins[w, ..., 0].sum(axis=(1, 2))
-            along = bins[w, ..., 4].sum(axis=(1, 2))
-            stations.append(np.where(count > 0, along / np.maximum(count, 1.0), np.nan))
-        gathered.append(
-            Gathered(columns, parts, stations, scan_grid(spacing, noise=noise, bin_um=bin_um))
-        )
+            stations.append(_stations(bins[w]))
+        group = Gathered(columns, parts, stations, scan_grid(spacing, noise=noise, bin_um=bin_um))
+        if fine and not family.curved:
+            length = max(w.end_um - w.start_um for w in family.walls)
+            count = int(min(max(length / (2.5 * radius), segments), _MOST_STATIONS))
+            bins = gather_walls(
+                material,
+                near,
+                family,
+                number=number,
+                segments=count,
+                half_width_um=radius + 1.6 * fwhm + coarse,
+                bin_um=2.0 * bin_um,
+                trim_um=1.5 * radius,
+            )
+            group = replace(
+                group,
+                fine=[
+                    [column_of(b, wall, family.axes, fewest=1) for b in bins[w]]
+                    for w, wall in enumerate(family.walls)
+                ],
+                fine_stations=[_stations(b) for b in bins],
+            )
+        gathered.append(group)
     return gathered
+
+
+def _stations(bins: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the mean place along of each segment's voxels; NaN where there are none."""
+    count = bins[..., 0].sum(axis=(1, 2))
+    along = bins[..., 4].sum(axis=(1, 2))
+    return np.asarray(np.where(count > 0, along / np.maximum(count, 1.0), np.nan))
 
 
 def _halved(bins: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -117,6 +161,10 @@ def well_seen(
                     columns=[group.columns[i] for i in seen],
                     parts=[group.parts[i] for i in seen],
                     stations=[group.stations[i] for i in seen],
+                    fine=None if group.fine is None else [group.fine[i] for i in seen],
+                    fine_stations=None
+                    if group.fine_stations is None
+                    else [group.fine_stations[i] for i in seen],
                 )
             )
     return kept_families, kept_groups
@@ -190,11 +238,12 @@ def followed(
     """Fit the wall's parts one by one and return its fibres' centres along it."""
     w, (column, covariance) = fitted
     wall = family.walls[w]
-    across, up, along = [], [], []
+    across, up, along, noise = [], [], [], []
     for part, station in _even_parts(group.parts[w], group.stations[w]):
-        moved, _ = moved_segment(column, part, optics, group.grid, priors=Priors())
+        moved, covariance_part = moved_segment(column, part, optics, group.grid, priors=Priors())
         across.append(moved.centre_n + wall.position_um)
         up.append(moved.centre_h)
+        noise.append(_u_places(covariance_part))
         along.append(station)
     stations = np.array(along)
     across_um = np.array(across).reshape(len(along), column.radius.size)
@@ -209,6 +258,9 @@ def followed(
         places_um=wall.places(stations, across_um, up_um),
         curved=wall.path is not None,
         dense_um=_dense(wall, stations, across_um, up_um),
+        u_places_um=np.array(noise).reshape(len(along), column.radius.size, 2),
+        fine=_fine(group, w, wall, column, optics),
+        sizes=_sizes(group, w, column, optics),
         radius_um=column.radius * math.sqrt(optics.flatness),
         u_radius_um=np.sqrt(np.diag(covariance)[2::3]),
         height_over_width=optics.flatness,
@@ -273,3 +325,65 @@ def _dense(
         return None
     across, up = np.split(smooth, 2, axis=1)
     return wall.places(even, across + wall.slope * up, up)
+
+
+def _u_places(covariance: NDArray[np.float64]) -> FloatArray:
+    """Return (fibres, 2): uncertainty of each centre across and up."""
+    u = np.sqrt(np.diag(covariance)).reshape(-1, 3)
+    return np.asarray(u[:, :2])
+
+
+def _fine(
+    group: Gathered, w: int, wall: WallTrack, column: Column, optics: Optics
+) -> FineTrack | None:
+    """Follow a straight wall's fibres at short stations, those that crossings hide left out."""
+    if group.fine is None or group.fine_stations is None:
+        return None
+    seen = np.array([float(p.count.sum()) for p in group.fine[w]])
+    least = _FINE_SEEN * float(seen.max(initial=0.0))
+    along, across, up, noise = [], [], [], []
+    grid = replace(group.grid, bin_um=2.0 * group.grid.bin_um)
+    for k in np.flatnonzero((seen > 0) & (seen >= least)):
+        moved, covariance = moved_segment(
+            column, group.fine[w][k], optics, grid, priors=Priors(height=1.0)
+        )
+        along.append(float(group.fine_stations[w][k]))
+        across.append(moved.centre_n + wall.position_um)
+        up.append(moved.centre_h)
+        noise.append(_u_places(covariance))
+    if len(along) < _FEWEST_SEGMENTS:
+        return None
+    stations = np.array(along)
+    places = wall.places(stations, np.array(across), np.array(up))
+    return FineTrack(stations, places, np.array(noise))
+
+
+def _sizes(group: Gathered, w: int, column: Column, optics: Optics) -> SizeTrack | None:
+    """Fit the radii anew in a few parts of the wall, to tell trends along it."""
+    parts, stations = group.parts[w], group.stations[w]
+    usable = [i for i, p in enumerate(parts) if p.count.sum() > 0]
+    along, radius, noise = [], [], []
+    for several in np.array_split(np.array(usable, dtype=int), min(_MOST_SIZES, len(usable) or 1)):
+        if several.size == 0:
+            continue
+        joined = _joined([parts[i] for i in several])
+        if joined.n.size < FEWEST_BINS * column.radius.size:
+            continue
+        start = replace(
+            joined,
+            centre_n=column.centre_n,
+            centre_h=column.centre_h,
+            radius=column.radius,
+            prior_h=column.centre_h,
+            prior_r=column.radius,
+        )
+        fitted, covariance = fit_discs(
+            start, optics, group.grid, Priors(radius=0.2, height=0.1), iterations=4
+        )
+        weight = np.array([float(parts[i].count.sum()) for i in several])
+        along.append(float(np.average(stations[several], weights=weight)))
+        radius.append(fitted.radius * math.sqrt(optics.flatness))
+        noise.append(np.sqrt(np.diag(covariance)[2::3]))
+    if len(along) < 3:
+        return None
+    return SizeTrack(np.array(along), np.array(radius), np.array(noise))

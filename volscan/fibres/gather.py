@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -17,7 +16,7 @@ from volscan.fibres.crosssection import Column
 from volscan.fibres.paths import WallPath
 from volscan.geometry import FloatArray
 from volscan.kernels.paths import path_sections
-from volscan.kernels.sections import mark_near_line, wall_sections
+from volscan.kernels.sections import mark_near_polyline, wall_sections
 from volscan.prepare.material import MaterialMap
 
 # A station belongs to a wall while the wall's core holds this share of its usual fraction.
@@ -225,7 +224,11 @@ def _longest_run(wall: FloatArray, *, longest_gap: int, least: float) -> tuple[i
 
 
 def mark_families(
-    material: MaterialMap, families: list[FamilyTrack], *, margin_um: float
+    material: MaterialMap,
+    families: list[FamilyTrack],
+    *,
+    margin_um: float,
+    strays_too: bool = True,
 ) -> NDArray[np.uint8]:
     """Return (z, y, x) uint8: bit j is set near any fibre of family j, the top bit near strays.
 
@@ -243,8 +246,9 @@ def mark_families(
             for k in np.flatnonzero(wall.present):
                 line = wall.centreline(int(k)) @ basis
                 reach = wall.radius_um[k] + margin_um
-                for start, end in itertools.pairwise(line):
-                    mark_near_line(near, bit, spacing, start, end, reach)
+                mark_near_polyline(near, bit, spacing, line, reach)
+    if not strays_too:
+        return near
     stray = material.solid & (near == 0)
     cc3d.dust(stray, threshold=_SMALLEST_STRAY_VOX, connectivity=26, in_place=True)
     if stray.any():

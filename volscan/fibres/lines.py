@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from volscan.fibres.columns import FamilyAxes
-from volscan.fibres.field import FibreField
+from volscan.fibres.field import FibreField, WallStations
 from volscan.frame.plate import plate_frame
 from volscan.geometry import BuildFrame, Family, Fibre, FloatArray
 from volscan.quantity import Notice, Quantity, combine_u
@@ -22,13 +22,32 @@ _SHARED_DIAMETER_ERROR = 0.006
 
 
 @dataclass(frozen=True)
+class FineTrack:
+    """A wall's fibres at short stations: `along_um` (m,), places (m, fibres, 3) and u (.., 2)."""
+
+    along_um: FloatArray
+    places_um: FloatArray
+    u_um: FloatArray
+
+
+@dataclass(frozen=True)
+class SizeTrack:
+    """Radii (parts, fibres) in a few parts of a wall, with what noise makes of them."""
+
+    along_um: FloatArray
+    radius_um: FloatArray
+    u_radius_um: FloatArray
+
+
+@dataclass(frozen=True)
 class FittedWall:
     """A wall's fibres as fitted: centres (parts, fibres) in the family's axes, µm.
 
     `along_um` and `across_um` are told along and across the wall's path where it is `curved`;
     `places_um` (parts, fibres, 3) are the same centres along, across and up in straight axes, and
     `dense_um` has them at even places over the whole path. `misfit` is what the disc model leaves
-    of the section, beyond noise, as a share of its own root mean square.
+    of the section, beyond noise, as a share of its own root mean square; `u_places_um` what noise
+    makes of places across and up (parts, fibres, 2).
     """
 
     family: int
@@ -44,8 +63,11 @@ class FittedWall:
     end_um: float
     misfit: float
     places_um: FloatArray
+    u_places_um: FloatArray
     curved: bool = False
     dense_um: FloatArray | None = None
+    fine: FineTrack | None = None
+    sizes: SizeTrack | None = None
 
     def centres(self) -> FloatArray:
         """Return scan positions (parts, fibres, 3) [z, y, x]."""
@@ -147,8 +169,11 @@ def _lowest(walls: list[FittedWall], h: FloatArray) -> float:
 
 def field_from_walls(
     walls: list[FittedWall], frame: BuildFrame, *, families: list[FamilyAxes]
-) -> FibreField:
-    """Return the fibres in build coordinates, sorted into families, walls and layers."""
+) -> tuple[FibreField, list[FittedWall]]:
+    """Return the fibres in build coordinates, sorted into families, walls and layers.
+
+    Beside the field stand the walls in the order of their numbers.
+    """
     order, directions = _sorted_families(walls, frame, families)
     rank = {family: i for i, family in enumerate(order)}
     ordered = sorted(walls, key=lambda w: (rank[w.family], _place(w, frame, directions[w.family])))
@@ -158,11 +183,22 @@ def field_from_walls(
     ]
     levels = _clusters(np.array(heights), _ONE_LAYER * diameter)
     fibres: list[Fibre] = []
-    counter = 0
-    wall_numbers: dict[int, int] = {}
+    stations: list[WallStations] = []
     for number, wall in enumerate(ordered):
         built = frame.to_build(wall.centres())
-        wall_numbers[number] = number
+        own = heights[len(fibres) : len(fibres) + built.shape[1]]
+        layers = np.array([int(np.argmin(np.abs(levels - h))) for h in own], dtype=np.int64)
+        stations.append(
+            WallStations(
+                number,
+                rank[wall.family],
+                layers,
+                built,
+                wall.u_places_um[..., 0],
+                wall.radius_um,
+                wall.curved,
+            )
+        )
         for k in range(built.shape[1]):
             points = (
                 _to_ends(built[:, k], wall)
@@ -170,12 +206,11 @@ def field_from_walls(
                 else frame.to_build(wall.dense_um[:, k] @ wall.axes.matrix)
             )
             d = 2.0 * float(wall.radius_um[k])
-            layer = int(np.argmin(np.abs(levels - heights[counter])))
             fibres.append(
                 Fibre(
-                    id=counter,
+                    id=len(fibres),
                     family=rank[wall.family],
-                    layer=layer,
+                    layer=int(layers[k]),
                     wall=number,
                     points_um=points,
                     diameters_um=np.full(points.shape[0], d),
@@ -188,12 +223,12 @@ def field_from_walls(
                     direction_deg=directions[wall.family],
                 )
             )
-            counter += 1
     table = tuple(
         _family(rank[f], [w for w in ordered if w.family == f], fibres, frame, directions[f])
         for f in order
     )
-    return _field(tuple(fibres), table, levels, ordered, frame)
+    field = _field(tuple(fibres), table, levels, ordered, frame)
+    return replace(field, stations=tuple(stations)), ordered
 
 
 def _sorted_families(

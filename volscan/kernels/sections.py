@@ -214,3 +214,10 @@ def mark_near_line(  # type: ignore[no-untyped-def]
                 along = b + (x * spacing[2] - start[2]) * d[2]
                 if -radius * np.sqrt(length2) <= along <= length2 + radius * np.sqrt(length2):
                     near[z, y, x] |= bit
+
+
+@njit(cache=True, nogil=True)
+def mark_near_polyline(near, bit, spacing, line, radius):  # type: ignore[no-untyped-def]
+    """Set `bit` in every voxel of `near` closer than `radius` µm to a polyline (m, 3) [z, y, x]."""
+    for i in range(line.shape[0] - 1):
+        mark_near_line(near, bit, spacing, line[i], line[i + 1], radius)
