@@ -88,7 +88,8 @@ def tube_of(
             upright_tolerance_deg=settings.upright_tolerance_deg, progress=progress,
         )  # fmt: skip
     field = replace(stage.field, fibres=_on_tube(stage, sheet, tube))
-    rolled = roll_up(field, walls, tube)
+    rows = sheet.material.fraction.shape[1] * sheet.material.spacing_um[1]
+    rolled = roll_up(field, walls, tube, around_um=rows * tube.radius_um / sheet.tube.radius_um)
     return TubeStages(
         material=_bettered(material, stage.material),
         frame=tube,

@@ -96,7 +96,7 @@ def contract(
         "software": dict(software),
         "settings": {**m.settings.to_dict(), **extra_settings},
         "material": _material(m.material, slope),
-        "frame": _frame(m.frame),
+        "frame": {**_frame(m.frame), "release_um": m.material.release_um},
         "envelope": _envelope(m.envelope),
         "porosity": _porosity(m.porosity),
         "pores": _pores(m.pores),
@@ -269,7 +269,7 @@ def _tube(tube: TubeMeasures | None) -> Json | None:
         "wall_thickness_um": tube.wall_thickness_um,
         "winding_angle_deg": list(tube.winding_angle_deg),
         "pitch_um": list(tube.pitch_um),
-        "helices": list(tube.helices),
+        "pivot_points": list(tube.pivot_points),
     }
 
 

@@ -46,8 +46,9 @@ _SLICES, _SECTORS = 8, 36
 _LEAST_LENGTH = 0.8
 
 
-# What a disc model of the fibres may put its surface off by, in radii: as on flat prints.
-_MODEL_U_RADII = 0.02
+# What a disc model of the fibres may put a face of the shell off by, as a share of a diameter: from
+# phantoms of tubes (docs/theory/tubes.md).
+_FACE_MODEL = 0.015
 
 
 @dataclass(frozen=True)
@@ -111,6 +112,8 @@ def find_tube(
     frame = _start(points, axis, mirrored=mirrored)
     frame = _fitted(frame, points)
     progress("frame", 0.9)
+    frame, reason = _extents(frame, points)
+    frame = _fitted(centred(frame), points)
     frame, reason = _extents(frame, points)
     return ShellFit(frame, reason)
 
@@ -186,6 +189,8 @@ def moved(frame: TubeFrame, change: FloatArray) -> TubeFrame:
     axis = frame.axis + change[2] * across + change[3] * sideways
     axis /= np.linalg.norm(axis)
     lead = across - (across @ axis) * axis
+    # The surface keeps its wave where the radius changes.
+    scale = frame.radius_um / (frame.radius_um + change[6])
     return replace(
         frame,
         point_um=frame.point_um + change[0] * across + change[1] * sideways,
@@ -193,12 +198,25 @@ def moved(frame: TubeFrame, change: FloatArray) -> TubeFrame:
         across=lead / np.linalg.norm(lead),
         bend_per_um=(frame.bend_per_um[0] + change[4], frame.bend_per_um[1] + change[5]),
         radius_um=frame.radius_um + change[6],
-        oval=(frame.oval[0] + change[7], frame.oval[1] + change[8]),
+        oval=((frame.oval[0] + change[7]) * scale, (frame.oval[1] + change[8]) * scale),
     )
 
 
 def _normals_of(frame: TubeFrame) -> FloatArray:
     return np.asarray(np.cross(frame.across[::-1], frame.axis[::-1])[::-1])
+
+
+def centred(frame: TubeFrame) -> TubeFrame:
+    """Return the frame told from the middle of the scaffold, its axis the tangent there.
+
+    The parabola is developed anew about that point, to second order.
+    """
+    middle = frame.start_um + 0.5 * frame.length_um
+    sideways = _normals_of(frame)
+    u, v = frame.bend_per_um
+    place = frame.point_um + middle * frame.axis + middle**2 * (u * frame.across + v * sideways)
+    slope = np.array([0.0, 0.0, 2.0 * middle * u, 2.0 * middle * v, 0, 0, 0, 0, 0])
+    return replace(moved(replace(frame, point_um=place), slope), start_um=-0.5 * frame.length_um)
 
 
 def _fitted(frame: TubeFrame, points: FloatArray) -> TubeFrame:
@@ -295,13 +313,19 @@ def refined_tube(
     low = float(found[_WAVES] - half * diameters[levels[0]])
     high = float(found[-1] + half * diameters[levels[-1]])
     change = np.concatenate([found[:6], [tube.base_um + 0.5 * (low + high)], found[6:8]])
-    model = _MODEL_U_RADII * 0.5 * float(np.mean(list(diameters.values())))
+    model = _FACE_MODEL * float(np.mean(list(diameters.values())))
+    u_face = math.hypot(math.hypot(u[_WAVES], u[-1]) / math.sqrt(2.0), model)
     bettered = replace(
         moved(tube, change),
         base_um=-0.5 * (high - low),
         h_from="shell fitted to the layers",
-        u_radius_um=math.hypot(0.5 * math.hypot(u[_WAVES], u[-1]), model),
-        u_bend_um=_one_of(u[4:6]) * (0.5 * tube.length_um) ** 2,
+        u_radius_um=u_face / math.sqrt(2.0),
+        u_face_um=u_face,
+        # Where fibres end is known to about a diameter in all, and the sagitta goes with length².
+        u_bend_um=math.hypot(
+            _one_of(u[4:6]) * (0.5 * tube.length_um) ** 2,
+            2.0 * tube.bend_um / tube.length_um * float(np.mean(list(diameters.values()))),
+        ),
         u_ovality=2.0 * _one_of(u[6:8]),
         # "Outward" is off where the surface is off by a wave of one period a turn.
         u_tilt_deg=math.degrees(_one_of(u[:2]) / tube.radius_um),
@@ -315,10 +339,9 @@ _WAVES = 8
 
 def _own_diameter_um(tube: TubeFrame, fibre: Fibre) -> float:
     """Return a fibre's diameter, freed from the stretch that the sheet has at its radius."""
-    whole = fibre.points_um[-1, :2] - fibre.points_um[0, :2]
-    cos, sin = whole / np.linalg.norm(whole)
+    a = math.radians(fibre.direction_deg)
     ratio = 1.0 + float(tube.base_um + fibre.points_um[:, 2].mean()) / tube.radius_um
-    return fibre.diameter_um.value / math.sqrt(stretch_of(float(cos), float(sin), ratio))
+    return fibre.diameter_um.value / math.sqrt(stretch_of(math.cos(a), math.sin(a), ratio))
 
 
 def _one_of(u: FloatArray) -> float:

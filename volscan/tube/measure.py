@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from volscan.geometry import TubeFrame
-from volscan.quantity import Quantity, combine_u
+from volscan.quantity import Quantity
 from volscan.tube.rolled import Rolled
 
 
@@ -14,9 +14,9 @@ from volscan.tube.rolled import Rolled
 class TubeMeasures:
     """A tube's own numbers.
 
-    `winding_angle_deg`, `pitch_um`, `helices` hold one entry a family, in the families' order.
+    `winding_angle_deg`, `pitch_um`, `pivot_points` hold one entry a family, in the families' order.
     The winding angle is minus the lay-down direction folded into (-90, 90]: positive for a
-    right-handed helix. The pitch is per full turn; None for fibres along the axis. `helices`
+    right-handed helix. The pitch is per full turn; None for fibres along the axis. `pivot_points`
     counts a family's separate lines: they start evenly around one end, and where two families
     wind both ways it is the number of pivot points around the circumference.
     """
@@ -26,7 +26,7 @@ class TubeMeasures:
     wall_thickness_um: Quantity
     winding_angle_deg: tuple[Quantity, ...] = ()
     pitch_um: tuple[Quantity | None, ...] = ()
-    helices: tuple[int, ...] = ()
+    pivot_points: tuple[int, ...] = ()
 
 
 # A direction nearer to the axis than this has no pitch that a tube of any length could show.
@@ -41,13 +41,7 @@ def measure_tube(tube: TubeFrame, rolled: Rolled) -> TubeMeasures:
     """
     n = max(1, len(rolled.field.fibres))
     u_radius = tube.u_radius_um
-    thickness = -2.0 * tube.base_um
-    u_height = None
-    if rolled.field.scaffold_height_um is not None:
-        u_height = rolled.field.scaffold_height_um.u
-    u_lumen = None
-    if u_radius is not None:
-        u_lumen = 2.0 * combine_u([u_radius, 0.5 * (u_height or 0.0)])
+    u_face = tube.u_face_um
     windings, pitches, counts = [], [], []
     for family, lines in zip(rolled.field.families, rolled.lines, strict=True):
         q = family.direction_deg
@@ -58,8 +52,13 @@ def measure_tube(tube: TubeFrame, rolled: Rolled) -> TubeMeasures:
         counts.append(len(lines.lines))
     return TubeMeasures(
         Quantity(tube.radius_um, u_radius, "µm", n),
-        Quantity(2.0 * (tube.radius_um + tube.base_um), u_lumen, "µm", n),
-        Quantity(thickness, u_height, "µm", n),
+        Quantity(
+            2.0 * (tube.radius_um + tube.base_um),
+            None if u_face is None else 2.0 * u_face,
+            "µm",
+            n,
+        ),
+        Quantity(-2.0 * tube.base_um, None if u_face is None else math.sqrt(2.0) * u_face, "µm", n),
         tuple(windings),
         tuple(pitches),
         tuple(counts),

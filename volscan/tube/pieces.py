@@ -17,6 +17,8 @@ from volscan.geometry import Fibre, FloatArray
 
 # Lines of one family that lie closer than this share of their spacing, turns taken off, are one.
 _ONE_LINE = 0.35
+# A fibre's end may lie past the sheet's by this many diameters: it is cut flat, across itself.
+_MARGIN = 1.5
 # A turn that moves lines by less than this share of their spacing closes them on themselves.
 _RING = 0.5
 
@@ -65,7 +67,9 @@ class FamilyLines:
         return np.array([-self.sin, self.cos])
 
 
-def family_lines(field: FibreField, *, turn_um: float) -> tuple[FamilyLines, ...]:
+def family_lines(
+    field: FibreField, *, turn_um: float, seen_um: tuple[float, float]
+) -> tuple[FamilyLines, ...]:
     """Sort the fibres of a sheet, points in (X, Y, H), into lines that run on around the tube.
 
     Parameters
@@ -74,15 +78,20 @@ def family_lines(field: FibreField, *, turn_um: float) -> tuple[FamilyLines, ...
         Fibres found on the sheet.
     turn_um
         Length of a full turn along Y.
+    seen_um
+        How far the sheet reaches along X and Y, from 0.
 
     Notes
     -----
-    A piece that another piece of its line shows whole is left out.
+    Pieces end where the sheet ends: a short wall in its corner tells little of its own length. A
+    piece that another piece of its line shows whole is left out.
     """
-    return tuple(_lines(field, family.id, turn_um) for family in field.families)
+    return tuple(_lines(field, family.id, turn_um, seen_um) for family in field.families)
 
 
-def _lines(field: FibreField, family: int, turn_um: float) -> FamilyLines:
+def _lines(
+    field: FibreField, family: int, turn_um: float, seen_um: tuple[float, float]
+) -> FamilyLines:
     fibres = [f for f in field.fibres if f.family == family]
     cos, sin = _direction(fibres)
     along, normal = np.array([cos, sin]), np.array([-sin, cos])
@@ -93,7 +102,11 @@ def _lines(field: FibreField, family: int, turn_um: float) -> FamilyLines:
     for (wall, _), own in groups.items():
         s = np.concatenate([f.points_um[:, :2] @ along for f in own])
         place = float(np.mean([(f.points_um[:, :2] @ normal).mean() for f in own]))
-        pieces.append(Piece(wall, tuple(own), place, float(s.min()), float(s.max()), 0))
+        margin = _MARGIN * own[0].diameter_um.value
+        low, high = _within(place, along, normal, seen_um, margin)
+        low, high = max(low, float(s.min())), min(high, float(s.max()))
+        if high > low:
+            pieces.append(Piece(wall, tuple(own), place, low, high, 0))
     pieces.sort(key=lambda p: p.place_um)
     step = cos * turn_um
     spacing = _spacing([p.place_um for p in pieces], abs(step))
@@ -110,6 +123,25 @@ def _lines(field: FibreField, family: int, turn_um: float) -> FamilyLines:
         else:
             lines.append([piece])
     return FamilyLines(family, cos, sin, tuple(_whole(line) for line in lines))
+
+
+def _within(
+    place: float,
+    along: FloatArray,
+    normal: FloatArray,
+    seen_um: tuple[float, float],
+    margin: float,
+) -> tuple[float, float]:
+    """Return from where to where along itself a line lies on the sheet."""
+    low, high = -math.inf, math.inf
+    for a, n, size in zip(along, normal, seen_um, strict=True):
+        ends = (-margin - place * n, size + margin - place * n)
+        if abs(a) > 1e-9:
+            low = max(low, min(e / a for e in ends))
+            high = min(high, max(e / a for e in ends))
+        elif ends[0] > 0 or ends[1] < 0:
+            return 0.0, 0.0
+    return low, high
 
 
 def _direction(fibres: list[Fibre]) -> tuple[float, float]:
@@ -147,6 +179,7 @@ def _whole(line: list[Piece]) -> tuple[Piece, ...]:
     """Return the pieces of a line in order, those that others show whole left out."""
     kept: list[Piece] = []
     for p in sorted(line, key=lambda q: -q.length_um):
-        if not any(k.start_um <= p.start_um and p.end_um <= k.end_um for k in kept):
+        ends = 2.0 * _MARGIN * p.fibres[0].diameter_um.value
+        if not any(k.start_um - ends <= p.start_um and p.end_um <= k.end_um + ends for k in kept):
             kept.append(p)
     return tuple(sorted(kept, key=lambda q: q.start_um))

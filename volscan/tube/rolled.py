@@ -15,6 +15,11 @@ from volscan.quantity import Notice, Quantity, combine_u
 from volscan.tube.pieces import FamilyLines, Piece, family_lines
 from volscan.walls.wallset import WallSet
 
+# Fibres of all layers are fitted with one flatness, while the sheet widens inner ones and narrows
+# outer ones: where they overlap, this share of the correction stays (phantoms of tubes whose wall
+# is a third of their radius).
+_U_STRETCH = 0.4
+
 
 @dataclass(frozen=True)
 class Rolled:
@@ -28,7 +33,7 @@ class Rolled:
     lines: tuple[FamilyLines, ...]
 
 
-def roll_up(field: FibreField, walls: WallSet, tube: TubeFrame) -> Rolled:
+def roll_up(field: FibreField, walls: WallSet, tube: TubeFrame, *, around_um: float) -> Rolled:
     """Join what the sheet's edges cut, and restate everything at each fibre's own radius.
 
     Parameters
@@ -39,6 +44,8 @@ def roll_up(field: FibreField, walls: WallSet, tube: TubeFrame) -> Rolled:
         The walls of the same sheet.
     tube
         The tube's frame.
+    around_um
+        How far the sheet reached along Y.
 
     Notes
     -----
@@ -48,7 +55,7 @@ def roll_up(field: FibreField, walls: WallSet, tube: TubeFrame) -> Rolled:
     """
     if not field.fibres:
         return Rolled(field, walls, ())
-    families = family_lines(field, turn_um=tube.turn_um)
+    families = family_lines(field, turn_um=tube.turn_um, seen_um=(tube.length_um, around_um))
     kept = _ordered(families)
     fibres: list[Fibre] = []
     rolled_walls: list[Wall] = []
@@ -120,7 +127,9 @@ def _fibres_of(
             s = points[:, :2] @ lines.along
             points, diameters = points[np.argsort(s)], fibre.diameters_um[np.argsort(s)]
             s = np.sort(s)
-            seen = (s >= cuts[k]) & (s <= cuts[k + 1])
+            # Ends are put back where clipping them leaves too few points to tell.
+            inside = (s >= piece.start_um - 1.0) & (s <= piece.end_um + 1.0)
+            seen = (s >= cuts[k]) & (s <= cuts[k + 1]) & (inside | (inside.sum() < 2))
             if seen.any():
                 parts.setdefault(fibre.layer, []).append((fibre, points[seen], diameters[seen]))
     return [_joined(parts[layer], lines, tube, family, wall) for layer in sorted(parts)]
@@ -147,6 +156,9 @@ def _joined(
     diameter = Quantity(
         float(weight @ values), u, "µm", 1, float(np.mean(sds)) if sds else None
     ).scaled(shrink)
+    if diameter.u is not None:
+        more = _U_STRETCH * abs(1.0 - shrink) * diameter.value
+        diameter = replace(diameter, u=math.hypot(diameter.u, more))
     return replace(
         parts[0][0],
         family=family,
@@ -172,7 +184,6 @@ def _wall_of(
     own = [walls[p.wall] for p in line if p.wall is not None]
     weight = np.array([p.length_um for p in line])
     weight /= weight.sum()
-    ratio = float(np.mean([f.around for f in fibres]))
     heights = _mean_rows([w.layer_heights_um for w in own], weight)
     found = np.sort([f.points_um[:, 2].mean() for f in fibres])
     if np.isfinite(heights).sum() == found.size:
@@ -195,7 +206,7 @@ def _wall_of(
         own[0],
         id=number,
         family=family,
-        direction_deg=own_direction_deg(lines.cos, lines.sin, ratio),
+        direction_deg=float(np.mean([f.direction_deg for f in fibres])),
         position_um=line[0].place_um,
         length_um=float(np.mean([f.length_um for f in fibres])),
         height_um=float(weight @ [w.height_um for w in own]),
@@ -281,16 +292,13 @@ def _family_of(
     sheet: Family, lines: FamilyLines, number: int, fibres: list[Fibre], tube: TubeFrame
 ) -> Family:
     own = [f for f in fibres if f.family == number]
-    ratio = float(np.mean([f.around for f in own]))
     u_radius = (tube.u_radius_um or 0.0) / tube.radius_um
     # The radius' error turns every angle to the axis by sin cos of it.
     u_angle = combine_u(
         [sheet.direction_deg.u or 0.0, math.degrees(u_radius * abs(lines.cos * lines.sin))]
     )
     directions = np.array([f.direction_deg for f in own])
-    direction = own_direction_deg(lines.cos, lines.sin, ratio)
-    off = (directions - direction + 90.0) % 180.0 - 90.0
-    back = 1.0 / stretch_of(lines.cos, lines.sin, ratio)
+    back = float(np.mean([1.0 / stretch_of(lines.cos, lines.sin, f.around) for f in own]))
     spacing = None if sheet.spacing_um is None else sheet.spacing_um.scaled(back)
     if spacing is not None and spacing.u is not None:
         spacing = replace(spacing, u=math.hypot(spacing.u, spacing.value * u_radius))
@@ -298,7 +306,11 @@ def _family_of(
         sheet,
         id=number,
         direction_deg=Quantity(
-            direction, u_angle, "deg", len(own), float(off.std(ddof=1)) if len(own) > 1 else None
+            float(directions.mean()),
+            u_angle,
+            "deg",
+            len(own),
+            float(directions.std(ddof=1)) if len(own) > 1 else None,
         ),
         spacing_um=spacing,
         diameter_um=_mean_diameter(own, sheet.diameter_um),
@@ -310,7 +322,10 @@ def _family_of(
 def _mean_diameter(fibres: list[Fibre], sheet: Quantity) -> Quantity:
     values = np.array([f.diameter_um.value for f in fibres])
     sd = float(values.std(ddof=1)) if values.size > 1 else None
-    return Quantity(float(values.mean()), sheet.u, "µm", values.size, sd)
+    us = [f.diameter_um.u for f in fibres if f.diameter_um.u is not None]
+    # What stretch leaves is alike for all fibres of a layer, and does not average out.
+    u = None if sheet.u is None or not us else max(sheet.u, 0.5 * float(np.mean(us)))
+    return Quantity(float(values.mean()), u, "µm", values.size, sd)
 
 
 def _field_of(
