@@ -13,7 +13,8 @@ import numpy as np
 
 from volscan.fibres.field import FibreField
 from volscan.fibres.lines import FittedWall, SizeTrack
-from volscan.fibres.shape import FibreShape, fibre_shape
+from volscan.fibres.sag import sag_between
+from volscan.fibres.shape import fibre_shape
 from volscan.geometry import BuildFrame, Fibre, FloatArray
 from volscan.quantity import Quantity, combine_u
 
@@ -23,19 +24,10 @@ _SURE_SAG = 2.0
 _SURE_TREND = 3.0
 # Sagging fibres are arcs whose shape is known to about this share of their strain.
 _ARC_SHAPE = 0.04
+# Fibres that tell the shape of a span together: enough, and their equations stay small.
+_POOLED_FIBRES = 40
 # Smoothing leaves this share of a station's noise on a curved path.
 _SMOOTHED_NOISE = 0.5
-
-
-@dataclass(frozen=True)
-class OwnShape:
-    """What one fibre's own track tells, and the diameters along it to draw."""
-
-    sag_um: Quantity | None
-    recruitment_strain: Quantity | None
-    diameter_change: Quantity | None
-    diameter_sd_um: float | None
-    diameters_um: FloatArray
 
 
 def plan_line(wall: FittedWall, frame: BuildFrame) -> FloatArray:
@@ -69,76 +61,129 @@ def crossings(line: FloatArray, others: list[FloatArray]) -> FloatArray:
     return np.sort(np.array(found))
 
 
-def own_shape(
-    wall: FittedWall, k: int, frame: BuildFrame, points_um: FloatArray, supports_um: FloatArray
-) -> OwnShape:
-    """Measure fibre `k` of a wall.
+@dataclass(frozen=True)
+class _Track:
+    """One fibre's track: places along (m,), points (m, 3) in the build frame, noise (m, 2)."""
 
-    Parameters
-    ----------
-    wall
-        The wall as fitted.
-    k
-        Number of the fibre among those that are there.
-    frame
-        The refined build frame.
-    points_um
-        The fibre's centreline (m, 3) in build coordinates, as the results hold it.
-    supports_um
-        Places along the wall's line where other walls cross it, from its start.
-    """
-    diameter = 2.0 * float(wall.radius_um[k])
-    along, track, u = _track(wall, k, frame)
-    shape = (
-        fibre_shape(
-            track,
-            along_um=along,
-            across_u_um=u[:, 0],
-            up_u_um=u[:, 1],
-            diameter_um=diameter,
-            supports_um=supports_um + wall.start_um,
-        )
-        if along.size >= 6
-        else None
-    )
-    s = np.linspace(wall.start_um, wall.end_um, len(points_um))
-    change, spread, diameters = _sizes(wall.sizes, k, diameter, s)
-    if shape is None:
-        return OwnShape(None, None, change, spread, diameters)
-    return OwnShape(shape.sag_um, _strain(shape, supports_um), change, spread, diameters)
+    along_um: FloatArray
+    points_um: FloatArray
+    u_um: FloatArray
+    supports_um: FloatArray
+
+    def hung(self) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+        """Return places, heights and noise between the outermost supports; None without a span."""
+        if self.supports_um.size < 2:
+            return None
+        first, last = self.supports_um[[0, -1]]
+        inside = (self.along_um > first) & (self.along_um < last)
+        if inside.sum() < 4:
+            return None
+        return self.along_um[inside], self.points_um[inside, 2], self.u_um[inside, 1]
 
 
-def _track(
-    wall: FittedWall, k: int, frame: BuildFrame
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return places along, build coordinates (m, 3) and noise (m, 2) to take the shape from."""
+def _track(wall: FittedWall, k: int, frame: BuildFrame, supports_um: FloatArray) -> _Track:
+    supports = supports_um + wall.start_um
     if wall.dense_um is not None:
         places = frame.to_build(wall.dense_um[:, k] @ wall.axes.matrix)
         along = np.linspace(wall.start_um, wall.end_um, len(places))
         u = np.median(wall.u_places_um[:, k], axis=0) * _SMOOTHED_NOISE
-        return along, places, np.tile(u, (len(places), 1))
+        return _Track(along, places, np.tile(u, (len(places), 1)), supports)
     if wall.fine is not None:
         places = frame.to_build(wall.fine.places_um[:, k] @ wall.axes.matrix)
-        return wall.fine.along_um, places, wall.fine.u_um[:, k]
+        return _Track(wall.fine.along_um, places, wall.fine.u_um[:, k], supports)
     places = frame.to_build(wall.centres()[:, k])
-    return wall.along_um, places, wall.u_places_um[:, k]
+    return _Track(wall.along_um, places, wall.u_places_um[:, k], supports)
 
 
-def _strain(shape: FibreShape, supports_um: FloatArray) -> Quantity:
+def _drop(track: _Track) -> tuple[float, float] | None:
+    """Return the mid-span drop as if every span were a parabola, and its u from noise."""
+    hung = track.hung()
+    if hung is None:
+        return None
+    s, h, u = hung
+    span = np.searchsorted(track.supports_um, s) - 1
+    columns, rows = [], np.arange(s.size)
+    for j in np.unique(span):
+        low, high = track.supports_um[j], track.supports_um[j + 1]
+        inside = span == j
+        if inside.sum() < 4:
+            continue
+        v = np.where(inside, (2.0 * s - low - high) / (high - low), 0.0)
+        columns.append((inside, v))
+    if not columns:
+        return None
+    used = np.any([c for c, _ in columns], axis=0)
+    design = np.column_stack(
+        [sum((v**2 for _, v in columns), np.zeros(rows.size))]
+        + [part for c, v in columns for part in (c.astype(float), v)]
+    )[used]
+    weighted = design / u[used][:, None]
+    inverse = np.linalg.pinv(weighted.T @ weighted)
+    fit = inverse @ weighted.T @ (h[used] / u[used])
+    return float(fit[0]), math.sqrt(float(inverse[0, 0]))
+
+
+def pooled_sag(tracks: list[_Track]) -> Quantity | None:
+    """Return the sag of many fibres as one: their spans have one shape, which noise hides less.
+
+    Crossings hide the ends of every span, so that the sag depends on how the shape goes on; all
+    spans together tell the shape.
+    """
+    hung = [(t, t.hung()) for t in tracks]
+    known = [(t, own) for t, own in hung if own is not None]
+    if not known:
+        return None
+    step = max(1, len(known) // _POOLED_FIBRES)
+    along, height, noise, supports = [], [], [], []
+    offset = 0.0
+    for track, (s, h, u) in known[::step]:
+        first, last = float(track.supports_um[0]), float(track.supports_um[-1])
+        along.append(s - first + offset)
+        height.append(h)
+        noise.append(u)
+        supports.append(track.supports_um - first + offset)
+        offset += 2.0 * (last - first)
+    return sag_between(
+        np.concatenate(along),
+        np.concatenate(height),
+        np.concatenate(supports),
+        up_u_um=np.concatenate(noise),
+    )
+
+
+def _strain(track: _Track, sag: Quantity | None, *, diameter_um: float) -> Quantity | None:
     """Return the recruitment strain, with the arcs of a sagging fibre that crossings hide.
 
     Between supports L apart a parabola of sag S is longer than its chord by 8/3 (S / L)².
     """
+    if track.along_um.size < 6:
+        return None
+    shape = fibre_shape(
+        track.points_um,
+        along_um=track.along_um,
+        across_u_um=track.u_um[:, 0],
+        up_u_um=track.u_um[:, 1],
+        diameter_um=diameter_um,
+    )
+    if shape is None:
+        return None
     strain = shape.recruitment_strain
-    sag = shape.sag_um
-    if sag is None or sag.u is None or sag.value < _SURE_SAG * sag.u or supports_um.size < 2:
+    if sag is None or sag.u is None or abs(sag.value) < _SURE_SAG * sag.u:
         return strain
-    span = float(np.mean(np.diff(supports_um)))
-    hung = 8.0 / 3.0 * (sag.value / span) ** 2
-    u_hung = math.hypot(2.0 * hung * sag.u / sag.value, _ARC_SHAPE * hung)
-    if hung <= strain.value:
-        return strain
-    return replace(strain, value=hung, u=combine_u([u_hung, strain.u or 0.0]))
+    spans = np.diff(track.supports_um)
+    whole = float(np.ptp(track.along_um))
+    hung = 8.0 / 3.0 * sag.value**2 * float(np.sum(1.0 / spans)) / whole
+    u_hung = math.hypot(2.0 * hung * sag.u / abs(sag.value), _ARC_SHAPE * hung)
+    level = np.column_stack([track.points_um[:, :2], np.zeros(track.along_um.size)])
+    flat = fibre_shape(
+        level,
+        along_um=track.along_um,
+        across_u_um=track.u_um[:, 0],
+        up_u_um=0.0,
+        diameter_um=diameter_um,
+    )
+    plan = strain if flat is None else flat.recruitment_strain
+    return replace(plan, value=plan.value + hung, u=combine_u([u_hung, plan.u or 0.0]))
 
 
 def _sizes(
@@ -201,29 +246,56 @@ def with_shapes(field: FibreField, walls: list[FittedWall], frame: BuildFrame) -
         The refined build frame.
     """
     lines = [plan_line(w, frame) for w in walls]
-    fibres: list[Fibre] = []
+    tracks: list[_Track] = []
     for number, wall in enumerate(walls):
         others = [line for line, w in zip(lines, walls, strict=True) if w.family != wall.family]
         supports = crossings(lines[number], others)
+        tracks += [_track(wall, k, frame, supports) for k in range(wall.radius_um.size)]
+    hanging = [_may_sag(f, field) for f in field.fibres]
+    pooled = pooled_sag([t for t, may in zip(tracks, hanging, strict=True) if may])
+    drops = [_drop(t) if may else None for t, may in zip(tracks, hanging, strict=True)]
+    usual = float(np.mean([d[0] for d in drops if d is not None] or [0.0]))
+    sags = [_own_sag(d, pooled, usual) for d in drops]
+    fibres: list[Fibre] = []
+    for wall in walls:
         for k in range(wall.radius_um.size):
-            fibre = field.fibres[len(fibres)]
-            shape = own_shape(wall, k, frame, fibre.points_um, supports)
+            i = len(fibres)
+            fibre = field.fibres[i]
+            diameter = 2.0 * float(wall.radius_um[k])
+            s = np.linspace(wall.start_um, wall.end_um, len(fibre.points_um))
+            change, spread, drawn = _sizes(wall.sizes, k, diameter, s)
             fibres.append(
                 replace(
                     fibre,
-                    diameters_um=shape.diameters_um,
-                    diameter_um=replace(fibre.diameter_um, sd=shape.diameter_sd_um),
-                    sag_um=shape.sag_um if _may_sag(fibre, field) else None,
-                    recruitment_strain=shape.recruitment_strain,
-                    diameter_change=shape.diameter_change,
+                    diameters_um=drawn,
+                    diameter_um=replace(fibre.diameter_um, sd=spread),
+                    sag_um=sags[i],
+                    recruitment_strain=_strain(tracks[i], sags[i], diameter_um=diameter),
+                    diameter_change=change,
                 )
             )
+    sag = pooled
+    own = [q.value for q in sags if q is not None]
+    if sag is not None and len(own) > 1:
+        sag = replace(sag, n=len(own), sd=float(np.std(own, ddof=1)))
     return replace(
         field,
         fibres=tuple(fibres),
-        sag_um=mean_of([f.sag_um for f in fibres]),
+        sag_um=sag,
         recruitment_strain=mean_of([f.recruitment_strain for f in fibres]),
     )
+
+
+def _own_sag(
+    drop: tuple[float, float] | None, pooled: Quantity | None, usual: float
+) -> Quantity | None:
+    """Return a fibre's sag: its own drop, carried on to the supports as all fibres' together."""
+    if drop is None or pooled is None or pooled.u is None:
+        return None
+    # Near a straight fibre the ratio says nothing, and there is little to carry on.
+    ratio = pooled.value / usual if abs(usual) > pooled.u else 1.0
+    ratio = min(max(ratio, 0.7), 1.5)
+    return Quantity(drop[0] * ratio, math.hypot(drop[1] * ratio, pooled.u), "µm", 1)
 
 
 def _may_sag(fibre: Fibre, field: FibreField) -> bool:

@@ -35,6 +35,7 @@ from volscan.fibres.gather import FamilyTrack
 from volscan.fibres.lines import FittedWall, field_from_walls, refined_frame
 from volscan.fibres.rough import first_optics, rough_families, settle_counts
 from volscan.fibres.threads import on_each
+from volscan.fibres.waving import waves_of
 from volscan.frame.plate import level_frame, solid_points_um
 from volscan.geometry import BuildFrame
 from volscan.prepare.material import MaterialMap
@@ -46,6 +47,9 @@ _POINTS = 300_000
 _SHARED_WALLS = 8
 # When more walls than this for each fibre kept are no stacks, paths are looked for too.
 _MANY_DROPPED = 0.02
+# Straight walls whose fibres hold this share of all polymer (crossings count twice) leave nothing
+# for paths to explain: what was dropped are short walls in the scan's corners.
+_ALL_EXPLAINED = 1.0
 
 
 @dataclass(frozen=True)
@@ -90,7 +94,10 @@ def find_fibres(
         straight = waving_families(material, straight, blur_um=blur)
         progress("fibres", 0.3)
         found = _fitted(material, frame, straight, progress)
-        if found is None or found.dropped > _MANY_DROPPED * len(found.field.fibres):
+        if found is None or (
+            found.dropped > _MANY_DROPPED * len(found.field.fibres)
+            and found.explained < _ALL_EXPLAINED
+        ):
             paths = curved_families(material, frame, points, blur_um=blur)
             other = _fitted(material, frame, paths, progress)
             if found is None or (other is not None and other.explained > found.explained):
@@ -147,7 +154,9 @@ def _fitted(
         return None
     progress("fibres", 0.9)
     frame = refined_frame(frame, walls)
-    field, walls = field_from_walls(walls, frame, families=[f.axes for f in families])
+    axes = [f.axes for f in families]
+    waves = waves_of(walls, frame, axes)
+    field, walls = field_from_walls(walls, frame, families=axes, waves=waves)
     field = with_shapes(field, walls, frame)
     notices = list(field.notices)
     if dropped:

@@ -35,7 +35,7 @@ _FEWEST_SEGMENTS, _MOST_SEGMENTS = 5, 12
 # Curved walls have a station about every diameter, but no more than this.
 _MOST_STATIONS = 150
 # A short station counts when it shows this share of the voxels that the fullest shows.
-_FINE_SEEN = 0.3
+_FINE_SEEN = 0.4
 # Parts in which radii are fitted anew.
 _MOST_SIZES = 8
 

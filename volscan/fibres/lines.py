@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from volscan.fibres.columns import FamilyAxes
 from volscan.fibres.field import FibreField, WallStations
 from volscan.frame.plate import plate_frame
-from volscan.geometry import BuildFrame, Family, Fibre, FloatArray
+from volscan.geometry import BuildFrame, Family, Fibre, FloatArray, Wave
 from volscan.quantity import Notice, Quantity, combine_u
 
 # Heights closer than this share of a diameter are one layer.
@@ -72,6 +72,14 @@ class FittedWall:
     def centres(self) -> FloatArray:
         """Return scan positions (parts, fibres, 3) [z, y, x]."""
         return np.asarray(self.places_um @ self.axes.matrix)
+
+
+@dataclass(frozen=True)
+class MeanLines:
+    """The wave of a family, and the directions (walls,) in degrees of the lines it waves about."""
+
+    wave: Wave
+    directions_deg: FloatArray
 
 
 def refined_frame(frame: BuildFrame, walls: list[FittedWall]) -> BuildFrame:
@@ -168,13 +176,17 @@ def _lowest(walls: list[FittedWall], h: FloatArray) -> float:
 
 
 def field_from_walls(
-    walls: list[FittedWall], frame: BuildFrame, *, families: list[FamilyAxes]
+    walls: list[FittedWall],
+    frame: BuildFrame,
+    *,
+    families: list[FamilyAxes],
+    waves: dict[int, MeanLines],
 ) -> tuple[FibreField, list[FittedWall]]:
     """Return the fibres in build coordinates, sorted into families, walls and layers.
 
     Beside the field stand the walls in the order of their numbers.
     """
-    order, directions = _sorted_families(walls, frame, families)
+    order, directions = _sorted_families(walls, frame, families, waves)
     rank = {family: i for i, family in enumerate(order)}
     ordered = sorted(walls, key=lambda w: (rank[w.family], _place(w, frame, directions[w.family])))
     diameter = 2.0 * float(np.mean(np.concatenate([w.radius_um for w in ordered])))
@@ -224,7 +236,14 @@ def field_from_walls(
                 )
             )
     table = tuple(
-        _family(rank[f], [w for w in ordered if w.family == f], fibres, frame, directions[f])
+        _family(
+            rank[f],
+            [w for w in ordered if w.family == f],
+            fibres,
+            frame,
+            directions[f],
+            waves.get(f),
+        )
         for f in order
     )
     field = _field(tuple(fibres), table, levels, ordered, frame)
@@ -232,7 +251,10 @@ def field_from_walls(
 
 
 def _sorted_families(
-    walls: list[FittedWall], frame: BuildFrame, families: list[FamilyAxes]
+    walls: list[FittedWall],
+    frame: BuildFrame,
+    families: list[FamilyAxes],
+    waves: dict[int, MeanLines],
 ) -> tuple[list[int], dict[int, float]]:
     """Return the families in order of direction, and each one's direction in degrees."""
     directions = {}
@@ -249,6 +271,8 @@ def _sorted_families(
         reference = frame.rotation[:2] @ along
         mean = np.mean(vectors, axis=0) if vectors else reference
         angle = math.degrees(math.atan2(mean[1], mean[0])) % 180.0
+        if f in waves:
+            angle = float(np.mean(waves[f].directions_deg)) % 180.0
         # Within half a degree of 180 a direction is folded, so that a family has one normal.
         directions[f] = angle - 180.0 if angle > 179.5 else angle
     order = sorted(directions, key=lambda f: directions[f])
@@ -295,11 +319,16 @@ def _family(
     fibres: list[Fibre],
     frame: BuildFrame,
     direction_deg: float,
+    mean_lines: MeanLines | None,
 ) -> Family:
     """Sum up one family."""
     own = [f for f in fibres if f.family == number]
     angles = []
-    for wall in walls:
+    if mean_lines is not None:
+        angles = [
+            (float(a) - direction_deg + 90.0) % 180.0 - 90.0 for a in mean_lines.directions_deg
+        ]
+    for wall in walls if mean_lines is None else []:
         built = frame.to_build(wall.centres())
         for k in range(built.shape[1]):
             v = _slope_vector(built[:, k], wall.along_um)
@@ -340,6 +369,7 @@ def _family(
         rise_per_fibre_um=_rise(walls, frame),
         placement_rms_um=rms,
         placement_max_um=largest,
+        wave=None if mean_lines is None else mean_lines.wave,
     )
 
 
