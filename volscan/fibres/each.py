@@ -24,6 +24,8 @@ _SURE_SAG = 2.0
 _SURE_TREND = 3.0
 # Sagging fibres are arcs whose shape is known to about this share of their strain.
 _ARC_SHAPE = 0.04
+# The same for a winding path, from the phantoms of docs/validation.
+_PATH_SHAPE = 0.02
 # Fibres that tell the shape of a span together: enough, and their equations stay small.
 _POOLED_FIBRES = 40
 # Smoothing leaves this share of a station's noise on a curved path.
@@ -151,7 +153,9 @@ def pooled_sag(tracks: list[_Track]) -> Quantity | None:
     )
 
 
-def _strain(track: _Track, sag: Quantity | None, *, diameter_um: float) -> Quantity | None:
+def _strain(
+    track: _Track, sag: Quantity | None, *, diameter_um: float, curved: bool
+) -> Quantity | None:
     """Return the recruitment strain, with the arcs of a sagging fibre that crossings hide.
 
     Between supports L apart a parabola of sag S is longer than its chord by 8/3 (S / L)².
@@ -168,6 +172,9 @@ def _strain(track: _Track, sag: Quantity | None, *, diameter_um: float) -> Quant
     if shape is None:
         return None
     strain = shape.recruitment_strain
+    if curved:
+        # How a path goes on where crossings hide it is known to a share of its strain.
+        strain = replace(strain, u=combine_u([strain.u or 0.0, _PATH_SHAPE * abs(strain.value)]))
     if sag is None or sag.u is None or abs(sag.value) < _SURE_SAG * sag.u:
         return strain
     spans = np.diff(track.supports_um)
@@ -255,7 +262,13 @@ def with_shapes(field: FibreField, walls: list[FittedWall], frame: BuildFrame) -
     pooled = pooled_sag([t for t, may in zip(tracks, hanging, strict=True) if may])
     drops = [_drop(t) if may else None for t, may in zip(tracks, hanging, strict=True)]
     usual = float(np.mean([d[0] for d in drops if d is not None] or [0.0]))
-    sags = [_own_sag(d, pooled, usual) for d in drops]
+    # Fibres that differ by more than their noise: either they do, or the noise is not all.
+    known = [d for d in drops if d is not None]
+    factor = 1.0
+    if len(known) > 2:
+        spread = float(np.std([d[0] for d in known], ddof=1))
+        factor = max(1.0, spread / max(float(np.median([d[1] for d in known])), 1e-6))
+    sags = [_own_sag(d, pooled, usual, factor) for d in drops]
     fibres: list[Fibre] = []
     for wall in walls:
         for k in range(wall.radius_um.size):
@@ -270,7 +283,9 @@ def with_shapes(field: FibreField, walls: list[FittedWall], frame: BuildFrame) -
                     diameters_um=drawn,
                     diameter_um=replace(fibre.diameter_um, sd=spread),
                     sag_um=sags[i],
-                    recruitment_strain=_strain(tracks[i], sags[i], diameter_um=diameter),
+                    recruitment_strain=_strain(
+                        tracks[i], sags[i], diameter_um=diameter, curved=wall.curved
+                    ),
                     diameter_change=change,
                 )
             )
@@ -287,7 +302,7 @@ def with_shapes(field: FibreField, walls: list[FittedWall], frame: BuildFrame) -
 
 
 def _own_sag(
-    drop: tuple[float, float] | None, pooled: Quantity | None, usual: float
+    drop: tuple[float, float] | None, pooled: Quantity | None, usual: float, factor: float
 ) -> Quantity | None:
     """Return a fibre's sag: its own drop, carried on to the supports as all fibres' together."""
     if drop is None or pooled is None or pooled.u is None:
@@ -295,7 +310,7 @@ def _own_sag(
     # Near a straight fibre the ratio says nothing, and there is little to carry on.
     ratio = pooled.value / usual if abs(usual) > pooled.u else 1.0
     ratio = min(max(ratio, 0.7), 1.5)
-    return Quantity(drop[0] * ratio, math.hypot(drop[1] * ratio, pooled.u), "µm", 1)
+    return Quantity(drop[0] * ratio, math.hypot(factor * drop[1] * ratio, pooled.u), "µm", 1)
 
 
 def _may_sag(fibre: Fibre, field: FibreField) -> bool:

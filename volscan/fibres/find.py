@@ -35,7 +35,7 @@ from volscan.fibres.gather import FamilyTrack
 from volscan.fibres.lines import FittedWall, field_from_walls, refined_frame
 from volscan.fibres.rough import first_optics, rough_families, settle_counts
 from volscan.fibres.threads import on_each
-from volscan.fibres.waving import waves_of
+from volscan.fibres.waving import waved, waves_of
 from volscan.frame.plate import level_frame, solid_points_um
 from volscan.geometry import BuildFrame
 from volscan.prepare.material import MaterialMap
@@ -156,6 +156,7 @@ def _fitted(
     frame = refined_frame(frame, walls)
     axes = [f.axes for f in families]
     waves = waves_of(walls, frame, axes)
+    walls = waved(walls, frame, waves)
     field, walls = field_from_walls(walls, frame, families=axes, waves=waves)
     field = with_shapes(field, walls, frame)
     notices = list(field.notices)

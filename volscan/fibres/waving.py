@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from volscan.fibres.columns import FamilyAxes
 from volscan.fibres.lines import FittedWall, MeanLines
+from volscan.fibres.paths import smoothed
 from volscan.fibres.wavefit import PlanPath
 from volscan.fibres.waves import fit_wave
 from volscan.geometry import BuildFrame, FloatArray, Wave
@@ -70,8 +72,61 @@ def family_wave(
     if max(p.s_um.size for p in means) < _FEWEST_PLACES:
         return None, np.empty(0)
     diameter = 2.0 * float(np.mean(np.concatenate([w.radius_um for w in walls])))
-    found = fit_wave(means, layers, diameter_um=diameter)
+    # A station is a mean over its length along the path.
+    lengths = np.concatenate([np.diff(p.s_um) for p in means])
+    averaged = float(np.median(np.abs(lengths)))
+    found = fit_wave(means, layers, diameter_um=diameter, averaged_um=averaged)
     if found is None:
         return None, np.empty(0)
     wave = Wave(found.shape, found.amplitude_um, found.wavelength_um, found.phase_mismatch_deg)
     return wave, np.degrees(np.arctan(np.array(found.slope)))
+
+
+def waved(
+    walls: list[FittedWall], frame: BuildFrame, waves: dict[int, MeanLines]
+) -> list[FittedWall]:
+    """Return the walls, those that wave told by their wave where crossings hide them.
+
+    What departs from the wave is smooth and small, so that little is lost between stations.
+    """
+    return [
+        replace(w, dense_um=_dense(w, frame, waves[w.family]))
+        if w.family in waves and w.dense_um is not None
+        else w
+        for w in walls
+    ]
+
+
+def _dense(wall: FittedWall, frame: BuildFrame, lines: MeanLines) -> FloatArray:
+    assert wall.dense_um is not None
+    a = math.radians(float(np.mean(lines.directions_deg)))
+    turn = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+    own = frame.to_build(wall.centres())
+    s, n = np.moveaxis(own[..., :2] @ turn.T, -1, 0)
+    before = frame.to_build(wall.dense_um @ wall.axes.matrix)
+    ends = (before[..., :2] @ turn.T)[[0, -1], :, 0].mean(axis=1)
+    radius = float(wall.radius_um.mean())
+    even = np.linspace(ends[0], ends[1], len(before))
+    step = float(even[1] - even[0])
+    wavelength = lines.wave.wavelength_um.value
+    harmonics = (1,) if lines.wave.shape == "sine" else (1, 3, 5, 7, 9)
+    out = np.empty_like(before)
+    for k in range(before.shape[1]):
+        fit, *_ = np.linalg.lstsq(_basis(s[:, k], wavelength, harmonics), n[:, k], rcond=None)
+        rest = n[:, k] - _basis(s[:, k], wavelength, harmonics) @ fit
+        rows = np.clip(np.round((s[:, k] - even[0]) / step).astype(int), 0, even.size - 1)
+        values = np.full((even.size, 2), np.nan)
+        values[rows, 0] = rest
+        values[rows, 1] = own[:, k, 2]
+        smooth = smoothed(values, abs(step), 10.0 * radius)
+        across = _basis(even, wavelength, harmonics) @ fit + smooth[:, 0]
+        out[:, k, :2] = np.stack([even, across], axis=1) @ turn
+        out[:, k, 2] = smooth[:, 1]
+    return np.asarray(frame.to_scan(out) @ wall.axes.matrix.T)
+
+
+def _basis(s: FloatArray, wavelength: float, harmonics: tuple[int, ...]) -> FloatArray:
+    """Return the columns of a line and a wave's harmonics at places along."""
+    angle = 2.0 * math.pi / wavelength * s
+    waves = [f(m * angle) for m in harmonics for f in (np.sin, np.cos)]
+    return np.stack([np.ones_like(s), s / wavelength, *waves], axis=1)
