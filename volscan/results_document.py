@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from volscan.fibres.field import FibreField
-from volscan.geometry import BuildFrame, Envelope, Family, TubeFrame, Wall
+from volscan.geometry import BuildFrame, Envelope, Family, TubeFrame, Wall, Wave
 from volscan.pores.space import PoreSpace
 from volscan.porosity import Porosity
 from volscan.prepare.material import MaterialMap
@@ -338,8 +338,8 @@ def _fibres(field: FibreField) -> Json:
     return {
         "count": len(field.fibres) if field.fibres else None,
         "diameter_um": field.diameter_um,
-        "sag_um": None,
-        "recruitment_strain": None,
+        "sag_um": field.sag_um,
+        "recruitment_strain": field.recruitment_strain,
         "families": [_family(f) for f in field.families],
         "layer_count": field.layer_count,
         "layer_height_um": field.layer_height_um,
@@ -358,8 +358,17 @@ def _family(family: Family) -> Json:
         "layers": family.layers,
         "walls": family.walls,
         "rise_per_fibre_um": family.rise_per_fibre_um,
-        "wave": None,
+        "wave": None if family.wave is None else _wave(family.wave),
         "placement_error_um": {"rms": family.placement_rms_um, "max": family.placement_max_um},
+    }
+
+
+def _wave(wave: Wave) -> Json:
+    return {
+        "shape": wave.shape,
+        "amplitude_um": wave.amplitude_um,
+        "wavelength_um": wave.wavelength_um,
+        "phase_mismatch_deg": wave.phase_mismatch_deg,
     }
 
 

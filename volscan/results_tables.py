@@ -49,8 +49,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column(
             "sinuosity", "float64", "1", "length along the centreline over distance of its ends"
         ),
-        Column("recruitment_strain", "float64", "1", "arc over chord minus one; later version"),
-        Column("sag_um", "float64", "µm", "sag between supports; later version"),
+        Column("recruitment_strain", "float64", "1", "arc over chord minus one"),
+        Column("sag_um", "float64", "µm", "mean drop at mid-span below the neighbouring supports"),
     ),
     "walls": (
         Column("id", "Int64", "", "number of the wall, from 0"),
@@ -138,7 +138,9 @@ def tables_of(
         (
             *(f.id, f.family, f.layer, f.wall, f.length_um, f.diameter_um.value),
             nan if f.diameter_um.sd is None else f.diameter_um.sd,
-            *(f.direction_deg, f.sinuosity, nan, nan),
+            *(f.direction_deg, f.sinuosity),
+            nan if f.recruitment_strain is None else f.recruitment_strain.value,
+            nan if f.sag_um is None else f.sag_um.value,
         )
         for f in field.fibres
     ]
