@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from volscan.design import Design
 from volscan.envelope import make_envelope
 from volscan.fibres import find_fibres
+from volscan.frame.collector import collector_notices
 from volscan.frame.plate import find_plate_frame
+from volscan.frame.release import flatten
 from volscan.pipeline_input import (
     assumed,
     chosen_settings,
@@ -120,6 +122,8 @@ def _stages(
     with log.stage("frame"):
         up = up_as_measured(s)
         frame = find_plate_frame(material, up=up, mirrored=s.mirrored, progress=progress)
+        material, release = flatten(material, frame, progress=progress)
+        frame, told = release.frame, collector_notices(material, up)
     with log.stage("fibres"):
         fibres = find_fibres(material, frame, progress=progress)
     material, frame, field = fibres.material, fibres.frame, fibres.field
@@ -136,7 +140,7 @@ def _stages(
             walls, field, frame, middle_xy_um=middle_xy_um(field, envelope),
             upright_tolerance_deg=s.upright_tolerance_deg,
         )  # fmt: skip
-    notices = (*assumed(frame), *drawn)
+    notices = (*told, *assumed(frame), *drawn)
     porosity = pores = None
     if not s.only_walls:
         with log.stage("porosity"):

@@ -16,9 +16,6 @@ NOT_IN_THIS_VERSION = (
     "pores.permeability_um2.*",
     "pores.specific_surface_per_um",
     "pores.euler_number",
-    "fibres.sag_um",
-    "fibres.recruitment_strain",
-    "fibres.families.wave",
 )
 
 # Keys whose null is an answer, or stands for a choice not made.
@@ -34,10 +31,12 @@ _NULL_IS_PLAIN = (
     "frame.ovality",
     "frame.up",
     "frame.mount_tilt_deg",
+    "frame.release_um",
     "tube",
     "walls.layer_offset_um",
     "walls.layer_heights_um",
     "shift.advice.id",
+    "fibres.families.wave",
     "software.*",
 )
 

@@ -55,6 +55,8 @@ class MaterialMap:
         first guess from thin fibres that the cross-section fits must better.
     collector
         The plate that lay in the scan and was taken out of `fraction` and `solid`; None without.
+    release_um
+        By how much, peak to valley, the print lay bent in the scan; None where nothing told it.
     """
 
     fraction: NDArray[np.float32]
@@ -77,6 +79,7 @@ class MaterialMap:
     plateau_seen: bool = False
     notices: tuple[Notice, ...] = ()
     collector: Collector | None = None
+    release_um: Quantity | None = None
 
     @property
     def contrast_to_noise(self) -> float | None:
