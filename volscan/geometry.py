@@ -345,7 +345,9 @@ class Wall:
 
     `lean_vector` is tan(tilt) times the left normal, in (x, y): where the wall's top goes for
     each unit of rise. `layer_offset_um` and `layer_heights_um` run from the wall's lowest fibre
-    up, NaN for a missing one. `path_um` is the wall's path in plan view (n, 2), at half height.
+    up, NaN for a missing one, `u_layer_offset_um` beside it. `path_um` is the wall's path in plan
+    view (n, 2), at half height. `bow_um` is how far the rise bulges from its chord at half height,
+    positive toward the left normal: a wall that bends, apart from one that leans.
     """
 
     id: int
@@ -362,9 +364,11 @@ class Wall:
     layer_offset_um: FloatArray
     offset_per_fibre_um: Quantity | None
     path_um: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    bow_um: Quantity | None = None
+    u_layer_offset_um: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def __post_init__(self) -> None:
-        for name in ("layer_heights_um", "layer_offset_um", "path_um"):
+        for name in ("layer_heights_um", "layer_offset_um", "path_um", "u_layer_offset_um"):
             object.__setattr__(self, name, _read_only(getattr(self, name)))
 
 

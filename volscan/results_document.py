@@ -386,7 +386,9 @@ def _wall(wall: Wall) -> Json:
         "tilt_along": wall.tilt_along or None,
         "layer_heights_um": wall.layer_heights_um,
         "layer_offset_um": wall.layer_offset_um,
+        "u_layer_offset_um": wall.u_layer_offset_um,
         "offset_per_fibre_um": wall.offset_per_fibre_um,
+        "bow_um": wall.bow_um,
     }
 
 

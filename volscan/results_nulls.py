@@ -35,6 +35,8 @@ _NULL_IS_PLAIN = (
     "tube",
     "walls.layer_offset_um",
     "walls.layer_heights_um",
+    "walls.u_layer_offset_um",
+    "walls.bow_um",
     "shift.advice.id",
     "fibres.families.wave",
     "software.*",

@@ -252,15 +252,16 @@ def _track(
     count, total = sections[..., 0], sections[..., 1]
     with np.errstate(invalid="ignore"):
         mean = np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
-    rows = low + (np.arange(mean.shape[2]) + 0.5) * step - middle
+    heights = np.asarray(low + (np.arange(mean.shape[2]) + 0.5) * step, dtype=np.float64)
+    rows_um = np.asarray(heights - middle, dtype=np.float64)
     slopes = []
     profiles = []
     for w in range(len(paths)):
         image = _median(mean[w])
-        slope, profile = _lean(image, rows, step=step, thickness=thickness_um)
+        slope, profile = _lean(image, rows_um, step=step, thickness=thickness_um)
         slopes.append(slope)
         profiles.append(profile)
-    stack = _stack(rows + middle, profiles, thickness_um=thickness_um, blur_um=blur_um)
+    stack = _stack(heights, profiles, thickness_um=thickness_um, blur_um=blur_um)
     if stack is None:
         return None
     walls = []

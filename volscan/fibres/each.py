@@ -266,8 +266,8 @@ def with_shapes(field: FibreField, walls: list[FittedWall], frame: BuildFrame) -
     known = [d for d in drops if d is not None]
     factor = 1.0
     if len(known) > 2:
-        spread = float(np.std([d[0] for d in known], ddof=1))
-        factor = max(1.0, spread / max(float(np.median([d[1] for d in known])), 1e-6))
+        scatter = float(np.std([d[0] for d in known], ddof=1))
+        factor = max(1.0, scatter / max(float(np.median([d[1] for d in known])), 1e-6))
     sags = [_own_sag(d, pooled, usual, factor) for d in drops]
     fibres: list[Fibre] = []
     for wall in walls:

@@ -10,7 +10,7 @@ from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
 from volscan.quantity import Notice
 from volscan.walls.sheet import wall_sheets
-from volscan.walls.tilt import WallFit, fit_wall, wall_of
+from volscan.walls.tilt import WallFit, fit_stations, fit_wall, wall_of
 from volscan.walls.wallset import WallSet, WallSheet
 
 __all__ = ["WallSet", "WallSheet", "measure_walls"]
@@ -42,15 +42,20 @@ def measure_walls(
     Tilt is positive toward the left normal (-sin, cos) of the lay-down direction. The frame's
     u is shared by all walls and enters each.
     """
+    stations = {s.wall: s for s in field.stations}
     fits: list[tuple[int, WallFit, list[Fibre]]] = []
     for number in sorted({f.wall for f in field.fibres if f.wall is not None}):
         fibres = sorted(
             (f for f in field.fibres if f.wall == number), key=lambda f: f.points_um[:, 2].mean()
         )
         numbers = _numbers(fibres, field)
-        fits.append(
-            (number, fit_wall(fibres, numbers, direction_deg=fibres[0].direction_deg), fibres)
-        )
+        direction = fibres[0].direction_deg
+        seen = stations.get(number)
+        if seen is None or len(seen.layers) != len(fibres):
+            fit = fit_wall(fibres, numbers, direction_deg=direction)
+        else:
+            fit = fit_stations(seen, numbers, direction_deg=direction, path_um=_path(fibres))
+        fits.append((number, fit, fibres))
     progress("walls", 0.3)
     walls = []
     for number, fit, fibres in fits:
@@ -77,6 +82,14 @@ def measure_walls(
         (Notice("single_fibre_walls", "walls of one fibre have no tilt", short),) if short else ()
     )
     return WallSet(tuple(walls), sheets, notices)
+
+
+def _path(fibres: list[Fibre]) -> FloatArray:
+    """Return the wall seen from above (m, 2): the mean of its fibres."""
+    sizes = {len(f.points_um) for f in fibres}
+    if len(sizes) > 1:
+        return np.asarray(fibres[len(fibres) // 2].points_um[:, :2])
+    return np.asarray(np.mean([f.points_um[:, :2] for f in fibres], axis=0))
 
 
 def _layers(field: FibreField, family: int) -> list[int]:
