@@ -31,7 +31,6 @@ _NULL_IS_PLAIN = (
     "frame.ovality",
     "frame.up",
     "frame.mount_tilt_deg",
-    "frame.release_um",
     "tube",
     "walls.layer_offset_um",
     "walls.layer_heights_um",
@@ -58,6 +57,10 @@ _REASON = {
     "envelope": ("no_envelope", "no envelope was drawn"),
     "material": ("material_incomplete", "the scan does not show it"),
     "tube": ("tube_incomplete", "fibres along the axis have no pitch, or no fibres were found"),
+    "frame.release_um": (
+        "release_untold",
+        "only plate prints taken off their plate, of twelve tiles or more, tell it",
+    ),
     "frame": ("frame_assumed", "no planes were found to tell up from; the image axis was taken"),
     "input": ("no_hash", "the scan came as an array, not as a file"),
 }
