@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import chi2
 
 from volscan.fibres.wavefit import PlanPath, WaveFit, WaveShape, first_frequency, fit_paths
 from volscan.geometry import FloatArray
@@ -15,6 +16,8 @@ from volscan.quantity import Quantity
 # A wave is told from its noise, and from a straight wall.
 _SIGNIFICANT = 3.0
 _LEAST_AMPLITUDE = 0.1
+# Chance that noise alone passes for a wave, over all wavelengths tried.
+_FALSE_ALARM = 1e-3
 # Share of the wave's mean square that smooth residuals may reach: a sine at its best length
 # leaves 10 % of an arc; a zigzag told as a sine leaves 1.5 %.
 _MOST_LEFT = 0.06
@@ -78,8 +81,9 @@ def fit_wave(
     Returns
     -------
     Wave or None
-        None when the amplitude is under three u or a tenth of the diameter, when less than one
-        wave fits into the paths, or when they are curved or irregular instead.
+        None when the amplitude is under three u or a tenth of the diameter, when noise would
+        wave as much with a chance over 1 in 1000, when less than one wave fits into the paths,
+        or when they are curved or irregular instead.
 
     Raises
     ------
@@ -106,12 +110,14 @@ def fit_wave(
         return None
     paths = [cleaned[k] for k in used]
     gap = float(np.median(np.concatenate([np.diff(p.s_um) for p in paths])))
-    frequency = first_frequency(
-        paths, shortest_um=max(4.0 * gap, 2.0 * averaged_um, 2.0 * diameter_um)
-    )
+    shortest = max(4.0 * gap, 2.0 * averaged_um, 2.0 * diameter_um)
+    frequency = first_frequency(paths, shortest_um=shortest)
     if frequency is None:
         return None
     sine = _settled(paths, "sine", frequency, averaged_um)
+    extent = max(float(np.ptp(p.s_um)) for p in paths)
+    if _chance(sine) * max(extent / shortest, 1.0) > _FALSE_ALARM:
+        return None
     zigzag = _settled(paths, "zigzag", frequency, averaged_um)
     best, other, doubt = _chosen(sine, zigzag)
     amplitude = _amplitude(best)
@@ -119,7 +125,6 @@ def fit_wave(
     amplitude = replace(amplitude, u=math.hypot(amplitude.u or 0.0, math.sqrt(difference)))
     if amplitude.value < max(_SIGNIFICANT * (amplitude.u or 0.0), _LEAST_AMPLITUDE * diameter_um):
         return None
-    extent = max(float(np.ptp(p.s_um)) for p in paths)
     if best.frequency * extent < 1.0 or _left(best, paths) > _MOST_LEFT:
         return None
     wavelength = 1.0 / best.frequency
@@ -225,6 +230,17 @@ def _rounded_share(square: float, u: float) -> tuple[float, float]:
     likely /= likely.sum()
     mean = float(likely @ share)
     return mean, math.sqrt(float(likely @ (share - mean) ** 2))
+
+
+def _chance(fit: WaveFit) -> float:
+    """Return the chance that noise of the residuals' size makes waves as large at one wavelength.
+
+    Each path has a sine and a cosine of its own, so that Σ (amplitude / u)² of noise is χ² with
+    two degrees of freedom a path.
+    """
+    k = fit.shared + 2 + 4 * np.arange(len(fit.own))
+    variance = np.maximum(np.diag(fit.covariance)[k], 1e-300)
+    return float(chi2.sf(np.sum(fit.own[:, 2] ** 2 / variance), 2 * len(fit.own)))
 
 
 def _left(fit: WaveFit, paths: list[PlanPath]) -> float:
