@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import binomtest
+from scipy.stats import binomtest, chi2
 
 from tests.validation.hard.compare import Entry
 
@@ -32,6 +32,13 @@ class Calibration:
     median_u: float
 
     @property
+    def rms_high(self) -> float:
+        """Upper end of the 95 % interval of the root mean square error: normal, independent."""
+        if not self.n:
+            return math.nan
+        return self.rms_error * math.sqrt(self.n / float(chi2.ppf(0.025, self.n)))
+
+    @property
     def share(self) -> float:
         """Share of errors within 2u."""
         with_u = self.n - self.without_u
@@ -44,16 +51,15 @@ class Calibration:
 
     @property
     def verdict(self) -> str:
-        """Whether u is right: too small, too large, or nothing against it."""
+        """Whether u is right: "too small", "too large", "holds", or "open" where too few tell."""
         if math.isnan(self.share):
             return "–"
         if self.share_high < LEAST_SHARE:
-            return "u too small"
-        if self.u_over_error > MOST_U_OVER_ERROR or self.share_low > MOST_SHARE:
-            return "u too large"
-        if LEAST_SHARE <= self.share <= MOST_SHARE:
-            return "holds"
-        return "not against it"
+            return "too small"
+        if self.share_low > MOST_SHARE or self.median_u > MOST_U_OVER_ERROR * self.rms_high:
+            return "too large"
+        holds = LEAST_SHARE <= self.share <= MOST_SHARE
+        return "holds" if holds and self.u_over_error <= MOST_U_OVER_ERROR else "open"
 
 
 def calibrate(found: Sequence[Entry]) -> Calibration:

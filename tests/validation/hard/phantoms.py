@@ -43,6 +43,16 @@ def noise_levels() -> list[str]:
     return [level["name"] for level in _loaded()["noise"]]
 
 
+def noise_in_words() -> str:
+    """Return what the noise levels are."""
+    told = []
+    for level in _loaded()["noise"]:
+        reach = level["noise_correlation_voxels"]
+        kind = f"correlated over {reach} voxels" if reach else "white"
+        told.append(f"{level['contrast_to_noise']} ({kind})")
+    return ", ".join(told)
+
+
 def cases(names: Iterable[str] = (), noises: Iterable[str] = ()) -> list[Case]:
     """Return every phantom at every noise level, noise by noise; or only those that are named.
 

@@ -19,7 +19,7 @@ from tests.validation.hard.calibration import (
     calibrate,
 )
 from tests.validation.hard.compare import AIMS, COUNTS, Entry, entries, fibre_voxels
-from tests.validation.hard.phantoms import Case
+from tests.validation.hard.phantoms import Case, noise_in_words
 
 # Prints with fibres this wide, in voxels, count for the share whose fibre count is exact.
 _WIDE_VOXELS = 5.0 - 1e-3
@@ -61,12 +61,12 @@ def page(rows: Sequence[Row], noises: Sequence[str]) -> str:
     lines = [
         "# Hard geometry",
         "",
-        f"Made by `{COMMAND}`, not by hand. {len(names)} phantoms, each with its seed in",
-        f"`tests/validation/hard/phantoms.toml`, at {len(noises)} noise levels: contrast-to-noise",
-        "12 and 7 with white noise, and 4 with noise correlated over two voxels. All errors are",
-        "measured minus true. Truth comes from the geometry and shares no code with the fits.",
-        "Walls are paired by direction and place. **Bold** is past its limit; – could not be",
-        "measured.",
+        f"Made by `{COMMAND}`, not by hand.",
+        f"{len(names)} phantoms, which stand with their seeds in",
+        f"`tests/validation/hard/phantoms.toml`; contrast-to-noise {noise_in_words()}.",
+        "All errors are measured minus true. Truth comes from the geometry and shares no code",
+        "with the fits. Walls are paired by direction and place. **Bold** is past its limit; –",
+        "could not be measured.",
         "",
         *_counts(rows, noises),
         "",
@@ -77,7 +77,9 @@ def page(rows: Sequence[Row], noises: Sequence[str]) -> str:
         "marked *each*, for every value. Within 2u: share of errors up to two standard",
         "uncertainties, with its 95 % interval (Clopper and Pearson). It should lie between",
         f"{100 * LEAST_SHARE:.0f} and {100 * MOST_SHARE:.0f} %, and the median u be at most"
-        f" {MOST_U_OVER_ERROR:g} times the root mean square error.",
+        f" {MOST_U_OVER_ERROR:g} times the root mean square error. Too small, too",
+        "large: these errors exclude the aim (intervals at 95 %, as if all were independent);",
+        "holds: they meet it; open: they do neither.",
         "",
         "| quantity | noise | n | not measured | RMS | mean | largest | limit | within 2u |"
         " median u / RMS | u |",
@@ -161,7 +163,9 @@ def _calibration_line(quantity: str, noise: str, c: Calibration) -> str:
         if c.without_u:
             share += f", {c.without_u} without u"
     ratio = _number(c.u_over_error)
-    verdict = c.verdict if c.verdict in ("–", "holds", "not against it") else f"**{c.verdict}**"
+    if c.u_over_error > MOST_U_OVER_ERROR:
+        ratio = f"**{ratio}**"
+    verdict = f"**{c.verdict}**" if c.verdict.startswith("too") else c.verdict
     unit = f" ({aim.unit})" if aim.unit else ""
     first = [f"{aim.head}{unit}", noise, str(c.n), str(c.not_measured)]
     return "| " + " | ".join([*first, *cells, limit, share, ratio, verdict]) + " |"
@@ -171,16 +175,17 @@ def _phantom_table(rows: Sequence[Row], noise: str) -> list[str]:
     kept = [r for r in rows if r.case.noise == noise]
     heads = [f"{a.head} ({a.unit})" if a.unit else a.head for a in AIMS.values()]
     lines = [
-        "Of several walls, stations or angles the root mean square; `all` were found unless"
-        " n of m is told.",
+        "Of several walls, stations or angles: their root mean square, or the largest where the",
+        "limit holds for each; n of m where not all could be measured.",
         "",
-        "| phantom | voxels a fibre | " + " | ".join(heads) + " | seconds |",
-        "|---" * (len(heads) + 3) + "|",
+        "| phantom | pattern | voxels a fibre | " + " | ".join(heads) + " | seconds |",
+        "|---" * (len(heads) + 4) + "|",
     ]
     for r in kept:
         cells = [_cell(r, k) for k in AIMS] if r.error is None else ["**failed**"] * len(AIMS)
         across = "–" if math.isnan(r.across_voxels) else f"{r.across_voxels:.1f}"
-        lines.append(f"| {r.case.name} | {across} | " + " | ".join(cells) + f" | {r.seconds:.0f} |")
+        head = f"| {r.case.name} | {r.case.pattern} | {across} | "
+        lines.append(head + " | ".join(cells) + f" | {r.seconds:.0f} |")
     return lines
 
 
