@@ -11,7 +11,9 @@ Files of ``arrays/`` and their members:
     build coordinates, with ``x_um`` and ``y_um`` of its columns and rows; NaN outside the scan.
     Of a tube: one turn of it, unrolled.
 ``wall_sheets.npz``
-    For each wall i ``section_i`` (height, across), ``across_um_i``, ``height_um_i``.
+    For each wall i ``section_i`` (height, across), ``across_um_i``, ``height_um_i``: the wall
+    straightened along its path, averaged along it. For a few walls also ``face_i``
+    (height, along): the wall from the side, and ``along_um_i``, arc lengths from its path's start.
 ``wall_paths.npz``
     For each wall i ``path_um_i`` (n, 2): its path in plan view, [X, Y].
 ``preview.npz``
@@ -66,7 +68,8 @@ def arrays_of(
         "wall_sheets": {
             f"{name}_{s.wall}": getattr(s, name)
             for s in walls.sheets
-            for name in ("section", "across_um", "height_um")
+            for name in ("section", "across_um", "height_um", "face", "along_um")
+            if getattr(s, name) is not None
         },
         "wall_paths": {f"path_um_{w.id}": w.path_um for w in walls.walls},
         "preview": _preview(material),

@@ -123,6 +123,7 @@ def walls(doc: Json) -> Grid | None:
                 plain_cell(w["height_um"], "{:.1f} µm"),
                 Cell(str(sum(o is not None for o in w["layer_offset_um"] or []))),
                 quantity_cell(w["tilt_deg"], reason=reason_for("walls.tilt_deg", warnings)),
+                quantity_cell(w["bow_um"], reason=reason_for("walls.bow_um", warnings)),
                 quantity_cell(
                     w["offset_per_fibre_um"],
                     reason=reason_for("walls.offset_per_fibre_um", warnings),
@@ -143,12 +144,13 @@ def walls(doc: Json) -> Grid | None:
             "Height",
             "Fibres",
             "Tilt",
+            "Bow",
             "Offset per fibre",
             "Lean vector (X, Y)",
             "Lean",
         ),
         tuple(rows),
-        frozenset({9}),
+        frozenset({10}),
     )
 
 

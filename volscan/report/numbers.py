@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from volscan.report.form_numbers import release_rows, tube_rows, wave_rows
 from volscan.report.wording import (
     NOT_MEASURED,
     Cell,
@@ -105,7 +106,9 @@ def key_numbers(doc: Json) -> list[KeyNumber]:
 
 def summary(doc: Json) -> list[Section]:
     """Return the table of numbers: every quantity of the contract, missing ones with a reason."""
-    return [_porosity(doc), _pores(doc), _fibres(doc)]
+    sections = [_porosity(doc), _pores(doc), _fibres(doc)]
+    tube = tube_rows(doc)
+    return [*sections, Section("Tube", tuple(tube))] if tube else sections
 
 
 def _porosity(doc: Json) -> Section:
@@ -232,9 +235,21 @@ def _fibres(doc: Json) -> Section:
             count("Layers (distinct fibre heights)", "layer_count"),
             row("Layer height", "layer_height_um", "mean step between neighbouring heights"),
             row("Scaffold height", "scaffold_height_um", "lowest underside to highest top"),
-            row("Sag between supports", "sag_um"),
-            row("Recruitment strain", "recruitment_strain", "arc over chord, minus one"),
+            row("Sag between supports", "sag_um", "mean drop at mid-span"),
+            _strain(fibres, warnings),
+            *wave_rows(doc),
+            *release_rows(doc),
         ),
+    )
+
+
+def _strain(fibres: Json, warnings: Sequence[Json]) -> Row:
+    return quantity_row(
+        "Recruitment strain",
+        fibres["recruitment_strain"],
+        percent=True,
+        reason=reason_for("fibres.recruitment_strain", warnings),
+        note="arc over chord, minus one",
     )
 
 

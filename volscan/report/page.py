@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 from volscan.outputs import write_folder
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from volscan.report.style import Drawing
     from volscan.results import Results
 
@@ -125,7 +128,8 @@ def render_page(results: Results, *, title: str | None = None) -> str:
 
 def _drawings(results: Results, doc: Json) -> dict[str, Any]:
     """Return every figure, by its name in the template; what cannot be drawn is absent or None."""
-    from volscan.report import figures, wall_pictures
+    from volscan.report import along_walls, figures, overlays, wall_pictures
+    from volscan.report.roll import rolled_up
     from volscan.report.scene import draw_scene
     from volscan.report.solid import draw_solid
 
@@ -134,14 +138,26 @@ def _drawings(results: Results, doc: Json) -> dict[str, Any]:
     paths = {
         int(name.rpartition("_")[2]): path for name, path in arrays.get("wall_paths", {}).items()
     }
+    lines = overlays.centrelines(tables.get("centrelines"))
+    found = _found(arrays.get("plan", {}), lines, doc, tables.get("fibres"))
     return {
-        "scene": draw_scene(tables.get("centrelines"), tables.get("fibres"))
+        "scene": draw_scene(
+            rolled_up(tables.get("centrelines"), doc["frame"]), tables.get("fibres")
+        )
         or draw_solid(arrays.get("preview", {}), doc["frame"]["axes"]),
+        "found": found,
         "slices": _slices(arrays.get("slices", {})),
         "wall_figures": _kept(
-            wall_pictures.wall_tilts(doc["walls"], paths, doc["envelope"]["outline_um"]),
+            wall_pictures.wall_tilts(
+                doc["walls"],
+                paths,
+                doc["envelope"]["outline_um"],
+                tube=doc["frame"]["kind"] == "mandrel",
+            ),
             figures.tilt_by_wall(doc["walls"], doc["shift"]["systematic"], tolerance),
         ),
+        "along_walls": along_walls.tilt_along_walls(doc["walls"], tolerance),
+        "faces": _faces(arrays.get("wall_sheets", {}), paths, lines, tables.get("fibres"), doc),
         "spread_figures": _kept(
             _plan(arrays.get("plan", {}), doc),
             figures.pore_sizes(doc["pores"], tables.get("pore_sizes")),
@@ -173,6 +189,55 @@ def _slices(members: Mapping[str, Any]) -> list[Drawing]:
             )
         )
     return out
+
+
+def _found(
+    members: Mapping[str, Any], lines: Mapping[int, Any], doc: Json, fibres: pd.DataFrame | None
+) -> Drawing | None:
+    from volscan.report import overlays
+
+    if "mean_fraction" not in members or fibres is None:
+        return None
+    radius = doc["frame"]["radius_um"]
+    return overlays.centrelines_from_above(
+        members["mean_fraction"],
+        members["x_um"],
+        members["y_um"],
+        lines,
+        dict(zip(fibres["id"].astype(int), fibres["family"].astype(int), strict=True)),
+        turn_um=None if radius is None else 2.0 * math.pi * radius,
+    )
+
+
+def _faces(
+    members: Mapping[str, Any],
+    paths: Mapping[int, Any],
+    lines: Mapping[int, Any],
+    fibres: pd.DataFrame | None,
+    doc: Json,
+) -> list[Drawing]:
+    from volscan.report import overlays
+
+    if fibres is None:
+        return []
+    known = fibres[fibres["wall"].notna()]
+    own = dict(zip(known["id"].astype(int), known["wall"].astype(int), strict=True))
+    drawn = []
+    for wall in doc["walls"]:
+        i = int(wall["id"])
+        if f"face_{i}" in members and i in paths:
+            mine = [line for f, line in lines.items() if own.get(f) == i]
+            drawn.append(
+                overlays.wall_face(
+                    members[f"face_{i}"],
+                    members[f"along_um_{i}"],
+                    members[f"height_um_{i}"],
+                    wall,
+                    paths[i],
+                    mine,
+                )
+            )
+    return drawn
 
 
 def _plan(members: Mapping[str, Any], doc: Json) -> Drawing | None:

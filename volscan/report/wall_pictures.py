@@ -43,9 +43,16 @@ _SECTION_IN = 1.15
 
 
 def wall_tilts(
-    walls: Sequence[Json], paths: Paths, outline_um: Sequence[Sequence[float]] | None
+    walls: Sequence[Json],
+    paths: Paths,
+    outline_um: Sequence[Sequence[float]] | None,
+    *,
+    tube: bool = False,
 ) -> Drawing | None:
-    """Draw the walls in plan view, coloured by tilt, an arrow the way each top leans."""
+    """Draw the walls in plan view, coloured by tilt, an arrow the way each top leans.
+
+    Of a tube the plan view is the unrolled sheet.
+    """
     lines = {w["id"]: wall_line(w, paths, outline_um) for w in walls}
     told = [w for w in walls if w.get("tilt_deg")]
     if not told:
@@ -98,12 +105,18 @@ def wall_tilts(
         f"Plan view of {len(walls)} walls as lines, each with an arrow the way its top leans: "
         + "; ".join(f"wall {w['id']} {_signed(w)}" for w in told)
         + f". Scale bar {bar:g} µm.",
-        "Walls seen from above, X to the right and Y up. Arrows point the way the top of the wall "
+        (
+            "Walls on the unrolled tube, along the axis to the right and around it up, each whole "
+            "where it runs on past a turn. "
+            if tube
+            else "Walls seen from above, X to the right and Y up. "
+        )
+        + "Arrows point the way the top of the wall "
         f"leans; the longest stands for {math.degrees(math.atan(steepest)):.1f}°, the others are "
         "in proportion, upright walls have none. Labels: wall number"
         + (", tilts stand in the table." if crowded else " and tilt.")
         + ("" if len(told) == len(walls) else " Dotted walls could not be measured."),
-        "Wall tilts in plan view",
+        "Wall tilts on the unrolled tube" if tube else "Wall tilts in plan view",
     )
 
 

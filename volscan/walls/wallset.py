@@ -23,13 +23,19 @@ class WallSheet:
         Array (height, across), float32, mean polymer fraction along the wall.
     across_um, height_um
         Coordinates of the section's columns and rows: across along the left normal, from the
-        wall's `position_um`; height above the base plane.
+        wall's path at half height; height above the base plane.
+    face, along_um
+        Of a few walls the view from the side: array (height, along), float32, mean polymer
+        fraction within half a radius of the leaning wall's middle, rows as the section's, columns
+        at arc lengths `along_um` from where the path starts. None for the others.
     """
 
     wall: int
     section: NDArray[np.float32]
     across_um: NDArray[np.float64]
     height_um: NDArray[np.float64]
+    face: NDArray[np.float32] | None = None
+    along_um: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True)
