@@ -49,8 +49,8 @@ def wall_sheets(
             WallSheet(
                 wall=wall.id,
                 section=section.astype(np.float32),
-                across_um=sheet.left_um + (np.arange(section.shape[1]) + 0.5) * bin_um,
-                height_um=sheet.low_um + (np.arange(section.shape[0]) + 0.5) * bin_um,
+                across_um=np.asarray(sheet.left_um + (np.arange(section.shape[1]) + 0.5) * bin_um),
+                height_um=np.asarray(sheet.low_um + (np.arange(section.shape[0]) + 0.5) * bin_um),
                 face=face,
                 along_um=along,
             )
