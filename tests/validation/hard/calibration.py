@@ -30,6 +30,7 @@ class Calibration:
     bias: float
     largest: float
     median_u: float
+    rms_over_u: float
 
     @property
     def rms_high(self) -> float:
@@ -88,4 +89,13 @@ def calibrate(found: Sequence[Entry]) -> Calibration:
         bias=float(errors.mean()) if some else math.nan,
         largest=float(np.abs(errors).max()) if some else math.nan,
         median_u=float(np.median([u for _, u in pairs])) if pairs else math.nan,
+        rms_over_u=_rms_over_u(pairs),
     )
+
+
+def _rms_over_u(pairs: list[tuple[float, float]]) -> float:
+    """Root mean square of error over u: where easy and hard prints are pooled, it weighs both."""
+    if not pairs:
+        return math.nan
+    ratios = [e / u if u > 0 else (0.0 if e == 0 else math.inf) for e, u in pairs]
+    return float(np.sqrt(np.mean(np.square(ratios))))

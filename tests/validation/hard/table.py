@@ -82,8 +82,8 @@ def page(rows: Sequence[Row], noises: Sequence[str]) -> str:
         "holds: they meet it; open: they do neither.",
         "",
         "| quantity | noise | n | not measured | RMS | mean | largest | limit | within 2u |"
-        " median u / RMS | u |",
-        "|---" * 11 + "|",
+        " median u / RMS | RMS of error / u | u |",
+        "|---" * 12 + "|",
     ]
     for quantity in AIMS:
         if quantity in COUNTS:
@@ -168,7 +168,11 @@ def _calibration_line(quantity: str, noise: str, c: Calibration) -> str:
     verdict = f"**{c.verdict}**" if c.verdict.startswith("too") else c.verdict
     unit = f" ({aim.unit})" if aim.unit else ""
     first = [f"{aim.head}{unit}", noise, str(c.n), str(c.not_measured)]
-    return "| " + " | ".join([*first, *cells, limit, share, ratio, verdict]) + " |"
+    return (
+        "| "
+        + " | ".join([*first, *cells, limit, share, ratio, _number(c.rms_over_u), verdict])
+        + " |"
+    )
 
 
 def _phantom_table(rows: Sequence[Row], noise: str) -> list[str]:

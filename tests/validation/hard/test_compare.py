@@ -233,6 +233,7 @@ def test_uncertainties_are_told_right_small_and_large():
         # The relative spread of a root mean square over n is 1 / sqrt(2 n).
         assert c.rms_error == pytest.approx(1.0, abs=4 / math.sqrt(800))
         assert c.u_over_error == pytest.approx(u / c.rms_error)
+        assert c.rms_over_u == pytest.approx(c.rms_error / u)
     assert calibrate([Entry("sag", 1.0, None)]).verdict == "–"
 
 
@@ -279,7 +280,7 @@ def test_the_page_tells_misses_and_failures(plate):
     heads = [line for line in text.splitlines() if line.startswith("|")]
     # Every table is whole: as many cells in each row as in its head.
     widths = [line.count("|") for line in heads if not line.startswith("|---")]
-    assert set(widths) == {6, 12, len(AIMS) + 5}
+    assert set(widths) == {6, 13, len(AIMS) + 5}
     assert "FAILED ValueError: no" in line_of(rows[1])
     table = errors_csv(rows).splitlines()
     assert table[0] == "phantom,noise,quantity,unit,error,u"
