@@ -101,7 +101,7 @@ def _beside(true: Json, path_um: list[list[float]]) -> bool:
     if not ends or not path_um:
         return True
     low, high = min(ends), max(ends)
-    return low <= _middle_along(true["direction_deg"], path_um) <= high
+    return bool(low <= _middle_along(true["direction_deg"], path_um) <= high)
 
 
 def _middle_along(direction_deg: float, path_um: list[list[float]]) -> float:
@@ -138,4 +138,4 @@ def _away_on_tube(
     expected = true["position_um"] - math.sin(a) * moved[0]
     expected += math.cos(a) * moved[1] * radius_um
     away = wall["position_um"] - expected
-    return abs((away + turn / 2) % turn - turn / 2)
+    return float(abs((away + turn / 2) % turn - turn / 2))
