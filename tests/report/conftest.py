@@ -82,11 +82,12 @@ def _make_fibres() -> tuple[list[Fibre], list[Wall], list[WallSheet]]:
                     Quantity(tilt, 0.12, "deg", heights.size),
                     (slope * normal[0], slope * normal[1]),
                     "upright" if abs(tilt) < 0.76 else "out" if k > 2 else "in",
-                    (),
+                    tuple((s, tilt + 0.2 * math.sin(s), 0.14) for s in (120.0, 360.0, 600.0)),
                     heights,
                     offsets,
                     Quantity(2 * RISE_UM * slope, 0.06, "µm", heights.size),
                     along * np.array([[0.0], [SIDE_UM]]) + normal * place,
+                    Quantity(0.31 + 0.01 * k, 0.12, "µm", heights.size),
                 )
             )
             across, up = np.arange(-40.0, 41.0, 2.0), np.arange(0.0, 176.0, 2.0)
@@ -96,7 +97,12 @@ def _make_fibres() -> tuple[list[Fibre], list[Wall], list[WallSheet]]:
                 up[None, :, None] - heights[:, None, None],
             ).min(axis=0)
             section = 1 / (1 + np.exp((gap - DIAMETER_UM / 2) / 1.5))
-            sheets.append(WallSheet(wall, section.astype(np.float32), across, up))
+            face, stations = None, None
+            if k == 2:
+                stations = np.arange(2.0, SIDE_UM, 4.0)
+                face = np.repeat(section.max(axis=1)[:, None], stations.size, axis=1)
+                face = face.astype(np.float32)
+            sheets.append(WallSheet(wall, section.astype(np.float32), across, up, face, stations))
     return fibres, walls, sheets
 
 

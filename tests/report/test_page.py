@@ -122,8 +122,9 @@ def test_nothing_is_fetched(page: str) -> None:
 def test_ids_are_unique_and_images_described(page: str) -> None:
     parsed = Page(page)
     assert len(set(parsed.ids)) == len(parsed.ids)
-    # 3-D picture, 3 slices, 2 wall figures, 12 sections, 4 distributions.
-    assert len(parsed.images) == 1 + 3 + 2 + 12 + 4
+    # 3-D picture, fibres over the scan, 3 slices, 2 wall figures, tilt along walls, 2 walls from
+    # the side, 12 sections, 4 distributions.
+    assert len(parsed.images) == 1 + 1 + 3 + 2 + 1 + 2 + 12 + 4
     for image in parsed.images:
         assert len(image["alt"]) > 30
 

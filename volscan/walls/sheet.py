@@ -43,14 +43,14 @@ def wall_sheets(
         spread = float(np.nanmax(wall.layer_offset_um) - np.nanmin(wall.layer_offset_um))
         sheet = _Gathered(material, frame, wall, own, radius, 2.5 * radius + spread)
         section = sheet.curved(near) if sheet.is_curved else sheet.straight(near)
-        face, along = sheet.face() if wall.id in faced else (None, None)
-        bin_um = sheet.bin_um
+        face, along = sheet.face(near) if wall.id in faced else (None, None)
+        across, height = sheet.coordinates(section.shape)
         sheets.append(
             WallSheet(
                 wall=wall.id,
                 section=section.astype(np.float32),
-                across_um=np.asarray(sheet.left_um + (np.arange(section.shape[1]) + 0.5) * bin_um),
-                height_um=np.asarray(sheet.low_um + (np.arange(section.shape[0]) + 0.5) * bin_um),
+                across_um=across,
+                height_um=height,
                 face=face,
                 along_um=along,
             )
@@ -80,6 +80,7 @@ class _Gathered:
         # A whole number of bins, so that the middle of the bins is the path.
         self.reach_um = self.bin_um * math.ceil(reach_um / self.bin_um)
         self.left_um = -self.reach_um
+        self._off_um = (0.0, 0.0)
         self.low_um = float(np.nanmin(wall.layer_heights_um)) - 2.0 * radius_um
         self.high_um = float(np.nanmax(wall.layer_heights_um)) + 2.0 * radius_um
         tilt = wall.tilt_deg
@@ -87,6 +88,29 @@ class _Gathered:
         self.path = self._at_half_height(wall.path_um @ self.turn.T, own)
         b = self.path.points_um[:, 1]
         self.is_curved = float(np.ptp(b)) > 2.0 * _STRAY_RADII * radius_um
+
+    def coordinates(self, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
+        """Return places across and heights of the columns and rows of a section."""
+        rows, columns = (np.arange(n) + 0.5 for n in shape)
+        across = self.left_um + columns * self.bin_um + self._off_um[0]
+        height = self.low_um + rows * self.bin_um + self._off_um[1]
+        return np.asarray(across), np.asarray(height)
+
+    def _mean(self, bins: NDArray[np.float64]) -> FloatArray:
+        """Return the mean fraction in each bin, and note where in their bins the voxels lie.
+
+        Where the voxels of a level scan line up with the bins they may all lie at the bins' edges.
+        """
+        count = bins[..., 0]
+        seen = count > 0
+        self._off_um = (0.0, 0.0)
+        across, height = self.coordinates(bins.shape[:2])
+        weight = count / max(count.sum(), 1.0)
+        each = np.maximum(count, 1.0)
+        off = np.where(seen, bins[..., 2] / each - across, 0.0)
+        up = np.where(seen, bins[..., 3] / each - self.shift[2] - height[:, None], 0.0)
+        self._off_um = (float((weight * off).sum()), float((weight * up).sum()))
+        return _mean(bins)
 
     @property
     def half_um(self) -> float:
@@ -133,7 +157,7 @@ class _Gathered:
             1,
             self.bin_um,
         )[0, 0]
-        return _mean(bins)
+        return self._mean(bins)
 
     def curved(self, near: NDArray[np.uint8]) -> FloatArray:
         """Return the mean section of a curved wall (height, across).
@@ -142,21 +166,20 @@ class _Gathered:
         leaning path, where the wall stands upright, and the rows are then moved back by the lean.
         Gathered about an upright path, the wall's slanting parts would lean less than its others.
         """
-        mean = _mean(self._along_path(near, _others(self.wall), 1)[0])
-        centres = self.left_um + (np.arange(mean.shape[1]) + 0.5) * self.bin_um
-        heights = self.low_um + (np.arange(mean.shape[0]) + 0.5) * self.bin_um
+        mean = self._mean(self._along_path(near, _others(self.wall), 1)[0])
+        centres, heights = self.coordinates(mean.shape)
         out = np.empty_like(mean)
         for row, height in enumerate(heights):
             lean = self.slope * (height - self.half_um)
             out[row] = np.interp(centres - lean, centres, mean[row], left=0.0, right=0.0)
         return out
 
-    def face(self) -> tuple[NDArray[np.float32], FloatArray]:
+    def face(self, near: NDArray[np.uint8]) -> tuple[NDArray[np.float32], FloatArray]:
         """Return the wall from the side (height, along) within a radius of it, and its columns."""
         whole = self.path.length_um
         columns = max(1, min(_FACE_COLUMNS, int(whole / self.bin_um)))
-        nothing = np.zeros(self.material.fraction.shape, np.uint8)
-        bins = self._along_path(nothing, np.uint8(0), columns)
+        # No bit counts as another family's: crossings stay in the picture.
+        bins = self._along_path(near, np.uint8(0), columns)
         across = self.left_um + (np.arange(bins.shape[2]) + 0.5) * self.bin_um
         core = bins[:, :, np.abs(across) <= max(0.5 * self.radius_um, 0.75 * self.bin_um)]
         mean = _mean(core.sum(axis=2))
