@@ -119,8 +119,11 @@ def walls(doc: Json) -> Grid | None:
                 Cell(str(w["id"])),
                 Cell(str(w["family"])),
                 plain_cell(w["position_um"], "{:.1f} µm"),
-                plain_cell(w["length_um"], "{:.0f} µm"),
-                plain_cell(w["height_um"], "{:.1f} µm"),
+                plain_cell(
+                    None
+                    if w["length_um"] is None or w["height_um"] is None
+                    else f"{w['length_um']:.0f} × {w['height_um']:.1f} µm"
+                ),
                 Cell(str(sum(o is not None for o in w["layer_offset_um"] or []))),
                 quantity_cell(w["tilt_deg"], reason=reason_for("walls.tilt_deg", warnings)),
                 quantity_cell(w["bow_um"], reason=reason_for("walls.bow_um", warnings)),
@@ -140,8 +143,7 @@ def walls(doc: Json) -> Grid | None:
             "Wall",
             "Family",
             "Position",
-            "Length",
-            "Height",
+            "Length × height",
             "Fibres",
             "Tilt",
             "Bow",
@@ -150,7 +152,7 @@ def walls(doc: Json) -> Grid | None:
             "Lean",
         ),
         tuple(rows),
-        frozenset({10}),
+        frozenset({9}),
     )
 
 

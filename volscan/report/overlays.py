@@ -43,7 +43,7 @@ _FACE_IN = 4.6
 # Wider than a column: lines a fibre apart must not run into each other.
 _PLAN_IN = 6.4
 # A face is stretched upward when it would be a sliver, at most this many times.
-_MOST_STRETCH = 4.0
+_MOST_STRETCH = 6.0
 
 
 def centrelines(table: pd.DataFrame | None) -> dict[int, NDArray[np.float64]]:
@@ -196,7 +196,7 @@ def wall_face(
     length = float(along_um[-1] + ds / 2)
     extent = (0.0, length, height_um[0] - dh / 2, height_um[-1] + dh / 2)
     tall = extent[3] - extent[2]
-    stretch = float(np.clip(round(0.28 * length / tall), 1, _MOST_STRETCH))
+    stretch = float(np.clip(round(0.4 * length / tall), 1, _MOST_STRETCH))
     with drawn_figure(_FACE_IN * stretch * tall / length + 0.3, width_in=_FACE_IN) as figure:
         axes = figure.add_subplot()
         axes.imshow(
@@ -209,6 +209,9 @@ def wall_face(
             interpolation="bilinear",
             aspect=stretch,
         )
+        # The space between two fibres in points: lines and their light edges leave most of it free.
+        gap = 72 * _FACE_IN * stretch * tall / length / max(len(lines), 1)
+        thick = float(np.clip(0.11 * gap, 0.5, 1.2))
         for k, line in enumerate(sorted(lines, key=lambda p: float(p[:, 2].mean()))):
             s = arc_along(path_um, line[:, :2])
             order = np.argsort(s, kind="stable")
@@ -216,8 +219,8 @@ def wall_face(
                 s[order],
                 line[order, 2],
                 color=_FACE_LINES[k % 2],
-                linewidth=1.1,
-                path_effects=[patheffects.withStroke(linewidth=2.0, foreground="white")],
+                linewidth=thick,
+                path_effects=[patheffects.withStroke(linewidth=1.8 * thick, foreground="white")],
             )
         axes.set(xlim=extent[:2], ylim=extent[2:])
         bare(axes)

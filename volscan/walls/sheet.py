@@ -182,9 +182,14 @@ class _Gathered:
         bins = self._along_path(near, np.uint8(0), columns)
         across = self.left_um + (np.arange(bins.shape[2]) + 0.5) * self.bin_um
         core = bins[:, :, np.abs(across) <= max(0.5 * self.radius_um, 0.75 * self.bin_um)]
-        mean = _mean(core.sum(axis=2))
-        along = (np.arange(columns) + 0.5) * whole / columns
-        return mean.T.astype(np.float32), np.asarray(along)
+        held = core.sum(axis=2)
+        mean = _mean(held)
+        along = np.asarray((np.arange(columns) + 0.5) * whole / columns)
+        for row, seen in zip(mean.T, held[..., 0].T > 0, strict=True):
+            # A bin that no voxel's centre falls into shows what its neighbours along hold.
+            if seen.any():
+                row[~seen] = np.interp(along[~seen], along[seen], row[seen])
+        return mean.T.astype(np.float32), along
 
     def _along_path(
         self, near: NDArray[np.uint8], others: np.uint8, segments: int
