@@ -262,6 +262,7 @@ def with_shapes(field: FibreField, walls: list[FittedWall], frame: BuildFrame) -
     pooled = pooled_sag([t for t, may in zip(tracks, hanging, strict=True) if may])
     drops = [_drop(t) if may else None for t, may in zip(tracks, hanging, strict=True)]
     usual = float(np.mean([d[0] for d in drops if d is not None] or [0.0]))
+    pooled = _between_shapes(pooled, usual)
     # Fibres that differ by more than their noise: either they do, or the noise is not all.
     known = [d for d in drops if d is not None]
     factor = 1.0
@@ -298,6 +299,21 @@ def with_shapes(field: FibreField, walls: list[FittedWall], frame: BuildFrame) -
         fibres=tuple(fibres),
         sag_um=sag,
         recruitment_strain=mean_of([f.recruitment_strain for f in fibres]),
+    )
+
+
+def _between_shapes(freer: Quantity | None, parabola: float) -> Quantity | None:
+    """Return the sag half-way between a parabola's and that of freer polynomials.
+
+    Crossings hide how a span meets its supports. A parabola carried on there reads the sag of a
+    span that levels out too deep; freer polynomials follow what blur of the crossing fibres
+    leaves near them and read a parabola too shallow. Half their difference enters u.
+    """
+    if freer is None:
+        return None
+    value = 0.5 * (freer.value + parabola)
+    return replace(
+        freer, value=value, u=combine_u([freer.u or 0.0, 0.5 * (freer.value - parabola)])
     )
 
 

@@ -34,10 +34,12 @@ from volscan.fibres.follow import (
 from volscan.fibres.gather import FamilyTrack
 from volscan.fibres.lines import FittedWall, field_from_walls, refined_frame
 from volscan.fibres.rough import first_optics, rough_families, settle_counts
+from volscan.fibres.thin import with_thin_doubt
 from volscan.fibres.threads import on_each
 from volscan.fibres.waving import waved, waves_of
 from volscan.frame.plate import level_frame, solid_points_um
 from volscan.geometry import BuildFrame
+from volscan.prepare.ct import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
 from volscan.quantity import Notice
@@ -100,7 +102,7 @@ def find_fibres(
         ):
             paths = curved_families(material, frame, points, blur_um=blur)
             other = _fitted(material, frame, paths, progress)
-            if found is None or (other is not None and other.explained > found.explained):
+            if found is None or (other is not None and other.likeness > found.likeness):
                 found = other
     if found is None:
         return _nothing_found(material, frame)
@@ -123,6 +125,11 @@ class _Found:
     u_sigma_um: float
     explained: float
     dropped: int
+
+    @property
+    def likeness(self) -> float:
+        """How near the fibres' volume comes to the polymer's, from either side; 1 at best."""
+        return min(self.explained, 1.0 / self.explained) if self.explained > 0 else 0.0
 
 
 def _fitted(
@@ -159,6 +166,7 @@ def _fitted(
     walls = waved(walls, frame, waves)
     field, walls = field_from_walls(walls, frame, families=axes, waves=waves)
     field = with_shapes(field, walls, frame)
+    field = with_thin_doubt(field, fwhm_um=FWHM_PER_SIGMA * optics.sigma_um[1])
     notices = list(field.notices)
     if dropped:
         notices.append(

@@ -82,7 +82,7 @@ class WaveFit:
     @property
     def shared(self) -> int:
         """How many parameters stand before those of the paths in the covariance."""
-        return self.covariance.shape[0] - self.own.size
+        return int(self.covariance.shape[0] - self.own.size)
 
 
 def harmonics(shape: WaveShape, *, rounding: float, averaging: float) -> tuple[FloatArray, ...]:
