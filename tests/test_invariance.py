@@ -214,7 +214,11 @@ def test_voxel_size_rescaled(scan, plain):
     results = measure(copied(scan.samples, (10.0,) * 3), up="+z", mirrored=False)
     same_answers(results, plain, ratio=ratio)
     for wall, twin in zip(results.walls, plain.walls, strict=True):
-        assert wall.tilt_deg.value == pytest.approx(twin.tilt_deg.value, abs=ROUNDING_DEG)
+        # The searches for normal and directions halve their steps down to about a hundredth of a
+        # degree; rounding may end them a step apart, which sorts voxels into other bins: noise
+        # anew, of which each u holds more than twice as much.
+        bound = max(ROUNDING_DEG, 0.5 * twin.tilt_deg.u)
+        assert wall.tilt_deg.value == pytest.approx(twin.tilt_deg.value, abs=bound)
         assert wall.position_um == pytest.approx(ratio * twin.position_um, rel=ROUNDING_REL)
     for name, q in lengths(plain).items():
         found = lengths(results)[name]
