@@ -214,20 +214,13 @@ def test_voxel_size_rescaled(scan, plain):
     results = measure(copied(scan.samples, (10.0,) * 3), up="+z", mirrored=False)
     same_answers(results, plain, ratio=ratio)
     for wall, twin in zip(results.walls, plain.walls, strict=True):
-        # The searches for normal and directions halve their steps down to about a hundredth of a
-        # degree; rounding may end them a step apart, which sorts voxels into other bins: noise
-        # anew, of which each u holds more than twice as much.
-        bound = max(ROUNDING_DEG, 0.5 * twin.tilt_deg.u)
-        assert wall.tilt_deg.value == pytest.approx(twin.tilt_deg.value, abs=bound)
+        assert wall.tilt_deg.value == pytest.approx(twin.tilt_deg.value, abs=ROUNDING_DEG)
         assert wall.position_um == pytest.approx(ratio * twin.position_um, rel=ROUNDING_REL)
     for name, q in lengths(plain).items():
         found = lengths(results)[name]
-        bound = ratio * max(ROUNDING_REL * abs(q.value), 0.5 * (q.u or 0.0))
-        assert found.value == pytest.approx(ratio * q.value, abs=bound), name
+        assert found.value == pytest.approx(ratio * q.value, rel=ROUNDING_REL), name
     for name, q in shares(plain).items():
-        bound = max(ROUNDING_REL, 0.5 * (q.u or 0.0))
-        assert shares(results)[name].value == pytest.approx(q.value, abs=bound), name
+        assert shares(results)[name].value == pytest.approx(q.value, abs=ROUNDING_REL), name
     assert results.envelope.volume_um3 == pytest.approx(
-        ratio**3 * plain.envelope.volume_um3,
-        rel=max(3 * ROUNDING_REL, 0.5 * plain.envelope.u_volume_frac),
+        ratio**3 * plain.envelope.volume_um3, rel=3 * ROUNDING_REL
     )

@@ -20,6 +20,8 @@ from volscan.geometry import FloatArray
 _FITTED_OUT = 6
 # Fibres of a wall sink into each other by no more than this share of a diameter.
 _DEEPEST_OVERLAP = 0.55
+# Decimals of a step to which a first look is told; it is good to a hundredth at best.
+_DECIMALS = 3
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,10 @@ def find_stack(
         `residual` is the root mean square misfit as a share of the profile's peak, `runner_up`
         that of the best other count.
     """
+    # In steps of the profile, and told to a thousandth of one: the unit of length must not send
+    # the fits that start from here another way.
     step = float(height_um[1] - height_um[0])
+    height, diameter, blur = height_um / step, diameter_um / step, blur_um / step
     peak = float(np.percentile(width_um, 98))
     if peak <= 0:
         return None
@@ -60,13 +65,13 @@ def find_stack(
     inside = np.flatnonzero(y > 0.5)
     if inside.size == 0:
         return None
-    low = float(height_um[inside[0]]) - 0.5 * step
-    high = float(height_um[inside[-1]]) + 0.5 * step
+    low = float(height[inside[0]]) - 0.5
+    high = float(height[inside[-1]]) + 0.5
     tall = high - low
-    most = max(1, int((tall - diameter_um) / (_DEEPEST_OVERLAP * diameter_um) + 1.5))
+    most = max(1, int((tall - diameter) / (_DEEPEST_OVERLAP * diameter) + 1.5))
     quick = []
     for count in range(1, most + 1):
-        fit = _fit_count(height_um, y, count, low, high, diameter_um, blur_um, step, evaluations=8)
+        fit = _fit_count(height, y, count, low, high, diameter, blur, evaluations=8)
         if fit is not None:
             quick.append((fit[0], fit[1].size))
     if not quick:
@@ -74,14 +79,14 @@ def find_stack(
     quick.sort()
     fits = []
     for _, count in quick[:_FITTED_OUT]:
-        fit = _fit_count(height_um, y, count, low, high, diameter_um, blur_um, step, evaluations=60)
+        fit = _fit_count(height, y, count, low, high, diameter, blur, evaluations=60)
         if fit is not None:
             fits.append(fit)
     fits.sort(key=lambda f: f[0])
     best = fits[0]
     return Stack(
-        heights_um=best[1],
-        diameter_um=best[2],
+        heights_um=np.round(best[1], _DECIMALS) * step,
+        diameter_um=round(best[2], _DECIMALS) * step,
         residual=best[0],
         runner_up=fits[1][0] if len(fits) > 1 else math.inf,
     )
@@ -95,7 +100,6 @@ def _fit_count(
     high: float,
     diameter: float,
     blur: float,
-    step: float,
     *,
     evaluations: int,
 ) -> tuple[float, FloatArray, float] | None:
@@ -109,7 +113,7 @@ def _fit_count(
 
     def residual(p: FloatArray) -> FloatArray:
         centres = np.linspace(p[0], p[1], count) if count > 1 else np.array([p[0]])
-        model = _profile(height, centres, p[2], p[3], step)
+        model = _profile(height, centres, p[2], p[3])
         top = float(model.max())
         if top <= 0:
             return y
@@ -132,17 +136,15 @@ def _fit_count(
     return rms, centres, 2.0 * float(p[2])
 
 
-def _profile(
-    height: FloatArray, centres: FloatArray, radius: float, blur: float, step: float
-) -> FloatArray:
+def _profile(height: FloatArray, centres: FloatArray, radius: float, blur: float) -> FloatArray:
     """Return the blurred chord of a stack of discs at evenly spaced heights."""
     fine = 5
-    pad = math.ceil(4.0 * blur / step) + 1
-    rows = height[0] + (np.arange((height.size + 2 * pad) * fine) / fine - pad) * step
+    pad = math.ceil(4.0 * blur) + 1
+    rows = height[0] + (np.arange((height.size + 2 * pad) * fine) / fine - pad)
     q = (rows[:, None] - centres[None, :]) / radius
     chord = 2.0 * radius * np.sqrt(np.clip(1.0 - q**2, 0.0, None)).max(axis=1)
-    half = math.ceil(4.0 * blur / step * fine)
-    x = np.arange(-half, half + 1) * step / fine
+    half = math.ceil(4.0 * blur * fine)
+    x = np.arange(-half, half + 1) / fine
     kernel = np.exp(-0.5 * (x / blur) ** 2)
     blurred = np.convolve(chord, kernel / kernel.sum(), mode="same")
     return blurred[pad * fine : (pad + height.size) * fine : fine]
