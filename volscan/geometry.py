@@ -272,8 +272,6 @@ class Fibre:
         Arc length over chord, minus one.
     diameter_change
         Relative change of the diameter from one end to the other.
-    doubled
-        Whether it lies beside another fibre of the same wall and layer.
     """
 
     id: int
@@ -288,7 +286,6 @@ class Fibre:
     sag_um: Quantity | None = None
     recruitment_strain: Quantity | None = None
     diameter_change: Quantity | None = None
-    doubled: bool = False
 
     def __post_init__(self) -> None:
         for name in ("points_um", "diameters_um"):

@@ -55,9 +55,9 @@ def _stray(wall: FittedWall) -> float:
     return float(np.median(np.hypot(*strays))) / radius
 
 
-def accounts_for(material: MaterialMap, walls: list[FittedWall], contrast: float) -> bool:
-    """Return whether the fibres' volume is of the order of all polymer in the scan."""
-    return _LEAST_SHARE <= explained_share(material, walls, contrast) <= _LARGEST_SHARE
+def accounts_for(share: float) -> bool:
+    """Return whether fibres of this `explained_share` are of the order of all the polymer."""
+    return _LEAST_SHARE <= share <= _LARGEST_SHARE
 
 
 def explained_share(material: MaterialMap, walls: list[FittedWall], contrast: float) -> float:

@@ -237,9 +237,11 @@ def _track(
     middle = 0.5 * (low + high)
     reach = thickness_um + min(0.5 * _STEEPEST * (high - low), 2.5 * thickness_um)
     paths = [p.lengthened(thickness_um).resampled(0.5 * thickness_um) for p in paths]
+    # Nothing is hidden yet: where other walls are is not known.
+    unmarked = np.zeros(material.fraction.shape, np.uint8)
     sections = path_bins(
         material,
-        np.zeros(material.fraction.shape, np.uint8),
+        unmarked,
         np.uint8(0),
         axes,
         paths,
@@ -271,7 +273,9 @@ def _track(
         walls.append(_wall(foot, slope, stack))
     kept = [
         w
-        for w in (followed_wall(material, axes, w, diameter_um=stack.diameter_um) for w in walls)
+        for w in (
+            followed_wall(material, unmarked, axes, w, diameter_um=stack.diameter_um) for w in walls
+        )
         if w is not None
     ]
     return FamilyTrack(axes, tuple(kept)) if kept else None
@@ -378,7 +382,12 @@ def path_bins(
 
 
 def followed_wall(
-    material: MaterialMap, axes: FamilyAxes, wall: WallTrack, *, diameter_um: float
+    material: MaterialMap,
+    unmarked: NDArray[np.uint8],
+    axes: FamilyAxes,
+    wall: WallTrack,
+    *,
+    diameter_um: float,
 ) -> WallTrack | None:
     """Return the wall from where it starts to where it ends, with the fibres that are there."""
     assert wall.path is not None
@@ -388,7 +397,7 @@ def followed_wall(
     for height in wall.height_um:
         bins = path_bins(
             material,
-            np.zeros(material.fraction.shape, np.uint8),
+            unmarked,
             np.uint8(0),
             axes,
             [wall.path],

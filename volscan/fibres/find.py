@@ -157,7 +157,8 @@ def _fitted(
         optics = shared.optics
         families, walls = _fit_families(families, columns, optics, last=last, progress=progress)
     walls, dropped = credible_walls(walls)
-    if not walls or not accounts_for(material, walls, optics.contrast):
+    explained = explained_share(material, walls, optics.contrast)
+    if not walls or not accounts_for(explained):
         return None
     progress("fibres", 0.9)
     frame = refined_frame(frame, walls)
@@ -191,7 +192,7 @@ def _fitted(
         optics,
         shared.u_contrast,
         shared.u_sigma_um,
-        explained_share(material, walls, optics.contrast),
+        explained,
         dropped,
     )
 
