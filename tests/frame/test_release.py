@@ -95,3 +95,14 @@ def test_too_small_a_print_is_told_as_such():
     assert untold.peak_to_valley_um is None
     assert "frame.release_um is null" in untold.notices[0].message
     assert same.release_um is None
+
+
+def test_a_flat_print_of_many_directions_is_not_called_bent():
+    """Its tiles hold different layers: shifts between them say nothing of a bend."""
+    material, _, flat, found = looked_at(
+        directions_deg=[0, 30, 60, 90, 120, 150], layers=12, walls=4, spacing_um=150
+    )
+    assert found.peak_to_valley_um is None
+    assert not found.flattened
+    assert flat.fraction is material.fraction
+    assert any(n.code == "release_untold" for n in found.notices)

@@ -194,6 +194,14 @@ def tile_shifts_um(slopes: FloatArray, *, bin_um: float, reach_um: float) -> Flo
     return np.where(peak, (top - reach + part) * bin_um, np.nan)
 
 
+def tiles_alike(slopes: FloatArray) -> float:
+    """Return the correlation with all others that four tiles in five reach, of their slopes."""
+    others = slopes.sum(axis=0) - slopes
+    power = np.sum(slopes**2, axis=1) * np.sum(others**2, axis=1)
+    match = np.sum(slopes * others, axis=1) / np.sqrt(np.maximum(power, 1e-300))
+    return float(np.percentile(match, 20))
+
+
 def smoothed_shifts(
     field: HeightField, tiles: Tiles, shifts_um: FloatArray, *, tile_um: float
 ) -> FloatArray:
