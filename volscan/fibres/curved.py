@@ -8,7 +8,7 @@ yet where they are.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,8 +35,10 @@ _LEAST_FAMILY = 0.12
 _STEEPEST = 0.45
 # A stack is likely when discs explain its profile to within this share of the peak.
 _WORST_STACK = 0.15
-# Walls wave when their paths stray by this many radii from straight lines (root mean square).
+# Walls wave when their paths stray by this many radii from straight lines (1.48 times the median).
 _STRAY_RADII = 0.12
+# A wall seen at fewer stations than this is taken for straight.
+_FEWEST_SEEN = 8
 # A station tells the path when it shows at least this share of the usual voxels.
 _SEEN = 0.4
 
@@ -102,10 +104,9 @@ def waving_families(
         with_paths = replace(family, walls=tuple(_pathed(w) for w in family.walls))
         pick = sorted({0, len(family.walls) // 2, len(family.walls) - 1})
         few = replace(with_paths, walls=tuple(with_paths.walls[i] for i in pick))
-        moved = _recentred(material, near, few, number=number)
+        shifts = _station_shifts(material, near, few, number=number)
         radius = float(np.mean([w.radius_um.mean() for w in few.walls]))
-        strays = [_stray_from_line(w) for w in moved.walls]
-        waves = float(np.median(strays)) > _STRAY_RADII * radius
+        waves = float(np.median([_stray_from_line(s) for s in shifts])) > _STRAY_RADII * radius
         found.append(with_paths if waves else family)
     if not any(f.curved for f in found):
         return families
@@ -119,11 +120,18 @@ def _pathed(wall: WallTrack) -> WallTrack:
     return replace(wall, path=path, position_um=0.0, start_um=0.0, end_um=path.length_um)
 
 
-def _stray_from_line(wall: WallTrack) -> float:
-    """Return how far a path strays from straight, root mean square."""
-    assert wall.path is not None
-    a, b = wall.path.points_um.T
-    return float(np.sqrt(np.mean((b - np.polyval(np.polyfit(a, b, 1), a)) ** 2)))
+def _stray_from_line(shifts: _Shifts) -> float:
+    """Return how far a wall strays from straight where it is seen: 1.48 times the median.
+
+    Between crossings that hide it a path is drawn out, and what is drawn out is no evidence; nor
+    are a few stations beside a crossing whose wall was taken for this one.
+    """
+    seen = shifts.seen & np.isfinite(shifts.smooth_um)
+    if np.count_nonzero(seen) < _FEWEST_SEEN:
+        return 0.0
+    arc, off = shifts.arc_um[seen], shifts.smooth_um[seen]
+    rest = off - np.polyval(np.polyfit(arc, off, 1), arc)
+    return 1.4826 * float(np.median(np.abs(rest)))
 
 
 def _paths_by_family(
@@ -419,7 +427,36 @@ def followed_wall(
 def _recentred(
     material: MaterialMap, near: NDArray[np.uint8], family: FamilyTrack, *, number: int
 ) -> FamilyTrack:
-    """Move every path onto the middle of its wall, station by station, crossings left out.
+    """Move every path onto the middle of its wall, station by station, crossings left out."""
+    radius = float(np.mean([w.radius_um.mean() for w in family.walls]))
+    walls = []
+    for wall, shift in zip(
+        family.walls, _station_shifts(material, near, family, number=number), strict=True
+    ):
+        assert wall.path is not None
+        smooth = shift.smooth_um
+        if not np.isfinite(smooth).all():
+            walls.append(wall)
+            continue
+        path = wall.path.moved(shift.arc_um, smooth).resampled(0.5 * radius)
+        path = WallPath(smoothed(path.points_um, 0.5 * radius, 4.0 * radius))
+        walls.append(replace(wall, path=path, start_um=0.0, end_um=path.length_um))
+    return replace(family, walls=tuple(walls))
+
+
+@dataclass(frozen=True)
+class _Shifts:
+    """How far stations (m,) of a wall stand beside its path, smoothed; `seen` where they show."""
+
+    arc_um: FloatArray
+    smooth_um: FloatArray
+    seen: NDArray[np.bool_]
+
+
+def _station_shifts(
+    material: MaterialMap, near: NDArray[np.uint8], family: FamilyTrack, *, number: int
+) -> list[_Shifts]:
+    """Return how far every wall's stations stand beside its path.
 
     The shift of a station is that which best moves the family's mean profile onto its own, to
     first order (the matched filter for a small shift): a centroid would gather noise from air.
@@ -436,28 +473,22 @@ def _recentred(
     ]
     pooled = np.concatenate([p for p, _ in profiles])
     weight = np.concatenate([v for _, v in profiles])
-    if weight.sum() == 0:
-        return family
-    template = np.average(pooled, axis=0, weights=weight)
+    template = np.zeros(pooled.shape[1])
+    if weight.sum() > 0:
+        template = np.average(pooled, axis=0, weights=weight)
     template = 0.5 * (template + template[::-1])
     steep = np.gradient(template, step)
-    walls = []
-    for wall, (own, seen) in zip(family.walls, profiles, strict=True):
-        assert wall.path is not None
-        scale = own @ template / float(template @ template)
+    power = max(float(template @ template), 1e-12)
+    found = []
+    for own, seen in profiles:
+        scale = own @ template / power
         with np.errstate(invalid="ignore", divide="ignore"):
             off = -(own @ steep) / (scale * float(steep @ steep))
         good = (seen > _SEEN * seen.max(initial=0.0)) & (scale > 0.4)
         off = np.clip(np.where(good, off, np.nan), -radius, radius)
-        smooth = smoothed(off[:, None], segment, 6.0 * radius)[:, 0]
-        if not np.isfinite(smooth).all():
-            walls.append(wall)
-            continue
         arc = np.asarray((np.arange(off.size) + 0.5) * segment, dtype=np.float64)
-        path = wall.path.moved(arc, smooth).resampled(0.5 * radius)
-        path = WallPath(smoothed(path.points_um, 0.5 * radius, 4.0 * radius))
-        walls.append(replace(wall, path=path, start_um=0.0, end_um=path.length_um))
-    return replace(family, walls=tuple(walls))
+        found.append(_Shifts(arc, smoothed(off[:, None], segment, 6.0 * radius)[:, 0], good))
+    return found
 
 
 def _station_profiles(
