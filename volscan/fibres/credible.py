@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from volscan.fibres.crosssection import Column, Optics, ScanGrid, model_values
+from volscan.fibres.gather import FamilyTrack, mark_families
 from volscan.fibres.lines import FittedWall
 from volscan.prepare.material import MaterialMap
 
@@ -66,3 +68,30 @@ def explained_share(material: MaterialMap, walls: list[FittedWall], contrast: fl
     voxel = float(np.prod(material.spacing_um))
     polymer = float(material.fraction[material.solid].sum(dtype=np.float64)) * voxel / contrast
     return volume / polymer if polymer > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """Share of all solid voxels that fibres hold, and share of the fibres that is solid."""
+
+    held: float
+    filled: float
+
+    @property
+    def likeness(self) -> float:
+        """Twice the common volume over the sum of both (L. R. Dice, 1945, Ecology 26, 297)."""
+        total = self.held + self.filled
+        return 2.0 * self.held * self.filled / total if total > 0 else 0.0
+
+
+def overlap(material: MaterialMap, families: list[FamilyTrack]) -> Overlap:
+    """Return how far the fibres and what is solid are one; crossings count once."""
+    inside = (
+        mark_families(
+            material, families, margin_um=0.25 * max(material.spacing_um), strays_too=False
+        )
+        > 0
+    )
+    both = float(np.count_nonzero(inside & material.solid))
+    solid = float(np.count_nonzero(material.solid))
+    return Overlap(both / max(solid, 1.0), both / max(float(np.count_nonzero(inside)), 1.0))

@@ -16,9 +16,15 @@ from functools import partial
 from threadpoolctl import threadpool_limits
 
 from volscan.fibres.anchor import better_material
-from volscan.fibres.credible import accounts_for, credible_walls, explained_share
+from volscan.fibres.credible import (
+    Overlap,
+    accounts_for,
+    credible_walls,
+    explained_share,
+    overlap,
+)
 from volscan.fibres.crosssection import Optics, Priors, fit_discs, fit_from_starts, fit_shared
-from volscan.fibres.curved import curved_families, recentred, waving_families
+from volscan.fibres.curved import curved_families
 from volscan.fibres.each import with_shapes
 from volscan.fibres.field import FibreField
 from volscan.fibres.follow import (
@@ -33,6 +39,7 @@ from volscan.fibres.follow import (
 )
 from volscan.fibres.gather import FamilyTrack
 from volscan.fibres.lines import FittedWall, field_from_walls, refined_frame
+from volscan.fibres.recentre import recentred, waving_families
 from volscan.fibres.rough import first_optics, rough_families, settle_counts
 from volscan.fibres.thin import with_thin_doubt
 from volscan.fibres.threads import on_each
@@ -47,11 +54,9 @@ from volscan.quantity import Notice
 _POINTS = 300_000
 # Walls that take part in the fit of contrast and blur: enough to average, few enough to be quick.
 _SHARED_WALLS = 8
-# When more walls than this for each fibre kept are no stacks, paths are looked for too.
-_MANY_DROPPED = 0.02
-# Straight walls whose fibres hold this share of all polymer (crossings count twice) leave nothing
-# for paths to explain: what was dropped are short walls in the scan's corners.
-_ALL_EXPLAINED = 1.0
+# Paths are looked for too where straight walls' fibres hold less than this share of what is solid:
+# turning loops are no more than the rest.
+_WELL_HELD = 0.9
 
 
 @dataclass(frozen=True)
@@ -96,12 +101,10 @@ def find_fibres(
         straight = waving_families(material, straight, blur_um=blur)
         progress("fibres", 0.3)
         found = _fitted(material, frame, straight, progress)
-        if found is None or (
-            found.dropped > _MANY_DROPPED * len(found.field.fibres)
-            and found.explained < _ALL_EXPLAINED
-        ):
-            paths = curved_families(material, frame, points, blur_um=blur)
-            other = _fitted(material, frame, paths, progress)
+        if found is None or found.overlap.held < _WELL_HELD:
+            paths = curved_families(material, frame, points, straight=straight, blur_um=blur)
+            new = [f for f in paths if not any(f is s for s in straight)]
+            other = _fitted(material, frame, paths, progress) if new else None
             if found is None or (other is not None and other.likeness > found.likeness):
                 found = other
     if found is None:
@@ -123,13 +126,12 @@ class _Found:
     optics: Optics
     u_contrast: float
     u_sigma_um: float
-    explained: float
-    dropped: int
+    overlap: Overlap
 
     @property
     def likeness(self) -> float:
-        """How near the fibres' volume comes to the polymer's, from either side; 1 at best."""
-        return min(self.explained, 1.0 / self.explained) if self.explained > 0 else 0.0
+        """How far the fibres and what is solid are one."""
+        return self.overlap.likeness
 
 
 def _fitted(
@@ -156,10 +158,11 @@ def _fitted(
         )
         optics = shared.optics
         families, walls = _fit_families(families, columns, optics, last=last, progress=progress)
-    walls, dropped = credible_walls(walls)
-    explained = explained_share(material, walls, optics.contrast)
-    if not walls or not accounts_for(explained):
+    fitted = walls
+    walls, dropped = credible_walls(fitted)
+    if not walls or not accounts_for(explained_share(material, walls, optics.contrast)):
         return None
+    share = overlap(material, _only(families, fitted, walls))
     progress("fibres", 0.9)
     frame = refined_frame(frame, walls)
     axes = [f.axes for f in families]
@@ -192,9 +195,20 @@ def _fitted(
         optics,
         shared.u_contrast,
         shared.u_sigma_um,
-        explained,
-        dropped,
+        share,
     )
+
+
+def _only(
+    families: list[FamilyTrack], fitted: list[FittedWall], kept: list[FittedWall]
+) -> list[FamilyTrack]:
+    """Return the tracks of the walls kept; walls were fitted in the tracks' order."""
+    whole = iter(fitted)
+    mine = {id(w) for w in kept}
+    only = [
+        replace(f, walls=tuple(w for w in f.walls if id(next(whole)) in mine)) for f in families
+    ]
+    return [f for f in only if f.walls]
 
 
 def _fit_families(

@@ -52,14 +52,21 @@ class Gathered:
     fine_stations: list[NDArray[np.float64]] | None = None
 
 
-def segments(families: list[FamilyTrack]) -> int:
-    """Return how many parts a wall is followed in: about one a crossing, or a diameter of path."""
-    if any(f.curved for f in families):
-        length = max(w.end_um - w.start_um for f in families for w in f.walls)
-        diameter = 2.0 * float(families[0].walls[0].radius_um.mean())
-        return int(min(max(length / diameter, _FEWEST_SEGMENTS), _MOST_STATIONS))
-    most = max(len(f.walls) for f in families)
-    return int(min(max(most + 1, _FEWEST_SEGMENTS), _MOST_SEGMENTS))
+def segments(families: list[FamilyTrack]) -> list[int]:
+    """Return in how many parts each family's walls are followed.
+
+    About one a crossing for straight walls, one a diameter of path for curved ones.
+    """
+    crossings = int(
+        min(max(max(len(f.walls) for f in families) + 1, _FEWEST_SEGMENTS), _MOST_SEGMENTS)
+    )
+    counts = []
+    for family in families:
+        length = max(w.end_um - w.start_um for w in family.walls)
+        diameter = 2.0 * float(family.walls[0].radius_um.mean())
+        stations = int(min(max(length / diameter, _FEWEST_SEGMENTS), _MOST_STATIONS))
+        counts.append(stations if family.curved else crossings)
+    return counts
 
 
 def gathered_columns(
@@ -67,10 +74,10 @@ def gathered_columns(
     families: list[FamilyTrack],
     optics: Optics,
     *,
-    segments: int,
+    segments: list[int],
     fine: bool = False,
 ) -> list[Gathered]:
-    """Gather the cross-sections of all families, away from each other's fibres."""
+    """Gather the cross-sections of all families, in segments, away from each other's fibres."""
     spacing = material.spacing_um
     fwhm = FWHM_PER_SIGMA * max(optics.sigma_um)
     coarse = max(spacing)
@@ -86,7 +93,7 @@ def gathered_columns(
             near,
             family,
             number=number,
-            segments=segments,
+            segments=segments[number],
             half_width_um=radius + 1.6 * fwhm + coarse,
             bin_um=bin_um,
             trim_um=1.5 * radius,
@@ -103,7 +110,7 @@ def gathered_columns(
         group = Gathered(columns, parts, stations, scan_grid(spacing, noise=noise, bin_um=bin_um))
         if fine and not family.curved:
             length = max(w.end_um - w.start_um for w in family.walls)
-            count = int(min(max(length / (2.5 * radius), segments), _MOST_STATIONS))
+            count = int(min(max(length / (2.5 * radius), segments[number]), _MOST_STATIONS))
             bins = gather_walls(
                 material,
                 near,
@@ -238,14 +245,19 @@ def followed(
     """Fit the wall's parts one by one and return its fibres' centres along it."""
     w, (column, covariance) = fitted
     wall = family.walls[w]
-    across, up, along, noise = [], [], [], []
+    across, up, along, noise, misfits = [], [], [], [], []
     for part, station in _even_parts(group.parts[w], group.stations[w]):
         moved, covariance_part = moved_segment(column, part, optics, group.grid, priors=Priors())
         across.append(moved.centre_n + wall.position_um)
         up.append(moved.centre_h)
         noise.append(_u_places(covariance_part))
         along.append(station)
+        misfits.append(relative_misfit(moved, optics, group.grid))
     stations = np.array(along)
+    # Where fibres of a curved wall wave out of phase, the mean section along its one path blurs.
+    misfit = relative_misfit(column, optics, group.grid)
+    if wall.path is not None and misfits:
+        misfit = min(misfit, float(np.median(misfits)))
     across_um = np.array(across).reshape(len(along), column.radius.size)
     up_um = np.array(up).reshape(len(along), column.radius.size)
     return FittedWall(
@@ -266,7 +278,7 @@ def followed(
         height_over_width=optics.flatness,
         start_um=wall.start_um,
         end_um=wall.end_um,
-        misfit=relative_misfit(column, optics, group.grid),
+        misfit=misfit,
     )
 
 

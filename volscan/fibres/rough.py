@@ -82,7 +82,7 @@ def settle_counts(
     welded = [i for i in welded if not families[i].sure_count]
     if not welded:
         return families, 0
-    groups = gathered_columns(material, families, optics, segments=1)
+    groups = gathered_columns(material, families, optics, segments=[1] * len(families))
     if any(c.n.size < FEWEST_BINS * c.radius.size for g in groups for c in g.columns):
         return families, len(welded)
     settled, unsure = list(families), 0
