@@ -145,8 +145,13 @@ def _cells(
                 ),
             )
         outline, definition, more = _strips_outline(strips, field, fibres, walls)
+        if len(outline) < 3 or polygon.area(outline) < _LEAST_AREA_SHARE * polygon.area(field):
+            # Strips of scaffolds side by side have nothing, or a seam, in common.
+            why = "the families' strips do not overlap, as of scaffolds side by side"
+            outline, definition, more = _field_outline(field, fibres, why)
     else:
-        outline, definition, more = _field_outline(field, fibres)
+        why = "a family has fewer than three walls"
+        outline, definition, more = _field_outline(field, fibres, why)
     if len(outline) < 3:
         raise NothingToMeasureError(
             "the fibres leave no area to measure between their outermost walls: choose another "
@@ -238,7 +243,7 @@ def _cut_by_ends(
 
 
 def _field_outline(
-    field: FloatArray, fibres: FibreField
+    field: FloatArray, fibres: FibreField, why: str
 ) -> tuple[FloatArray, str, tuple[Notice, ...]]:
     openings = [
         max(0.0, f.spacing_um.value - f.diameter_um.value)
@@ -250,8 +255,8 @@ def _field_outline(
     outline, distance = _pulled_in(field, opening)
     notice = Notice(
         "outline_of_fibres",
-        "a family has fewer than three walls: the envelope is the outline of the fibres pulled "
-        f"in by {distance:.3g} µm (the mean opening), and cells may be cut",
+        f"{why}: the envelope is the outline of all fibres pulled in by {distance:.3g} µm (the "
+        "mean opening), and cells may be cut",
     )
     return outline, f"outline of the fibres pulled in by {distance:.3g} µm", (notice,)
 

@@ -57,7 +57,9 @@ def alike_walls(
     step = 0.5 * thickness_um
     low = min(float(p.points_um[:, 0].min()) for p in paths)
     high = max(float(p.points_um[:, 0].max()) for p in paths)
-    grid = low + step * np.arange(max(2, math.ceil((high - low) / step) + 1))
+    grid: FloatArray = low + step * np.arange(
+        max(2, math.ceil((high - low) / step) + 1), dtype=np.float64
+    )
     rows = np.array([_told(p, clear, grid) for p in paths])
     told = np.isfinite(rows).sum(axis=1)
     if told.max() < _FEWEST_PLACES:

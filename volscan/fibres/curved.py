@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from volscan.fibres.alike import alike_walls
 from volscan.fibres.columns import FamilyAxes
-from volscan.fibres.gather import MOST_FAMILIES, FamilyTrack, WallTrack, run_of
+from volscan.fibres.gather import MOST_FAMILIES, FamilyTrack, WallTrack, runs_of
 from volscan.fibres.layers import Stack, find_stack
 from volscan.fibres.paths import WallPath, smoothed, turned_at
 from volscan.fibres.plan import trace_paths
@@ -394,8 +394,9 @@ def followed_wall(
         )[0]
         seen = bins[..., 0].sum(axis=(1, 2))
         levels.append(np.where(seen > 0, bins[..., 1].sum(axis=(1, 2)) / np.maximum(seen, 1), 0.0))
-    span, present = run_of(np.array(levels), diameter_um=diameter_um, step_um=step)
-    if span is None:
+    runs = runs_of(np.array(levels), diameter_um=diameter_um, step_um=step)
+    if not runs:
         return None
+    span, present = runs[0]
     path = wall.path.cut(span[0] * step, span[1] * step)
     return replace(wall, path=path, present=present, start_um=0.0, end_um=path.length_um)

@@ -39,6 +39,7 @@ from volscan.fibres.follow import (
 )
 from volscan.fibres.gather import FamilyTrack
 from volscan.fibres.lines import FittedWall, field_from_walls, refined_frame
+from volscan.fibres.parts import by_part
 from volscan.fibres.recentre import recentred, waving_families
 from volscan.fibres.rough import first_optics, rough_families, settle_counts
 from volscan.fibres.thin import with_thin_doubt
@@ -97,7 +98,7 @@ def find_fibres(
     # the number of threads.
     with threadpool_limits(1, user_api="blas"):
         blur = first_optics(material).sigma_um[1]
-        straight = rough_families(material, frame, points)
+        straight = by_part(rough_families(material, frame, points))
         straight = waving_families(material, straight, blur_um=blur)
         progress("fibres", 0.3)
         found = _fitted(material, frame, straight, progress)

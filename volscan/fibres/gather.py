@@ -25,6 +25,8 @@ _PRESENT = 0.5
 _LEAST_FILLING = 0.6
 # A fibre whose core holds less than this share along its wall is missing.
 _MISSING = 0.4
+# A run beside the longest one is a wall of its own when it is this share as long.
+_OWN_WALL = 0.35
 # Solid away from all fibres counts as a stray from this many voxels on; less is noise.
 _SMALLEST_STRAY_VOX = 64
 # The bit of `mark_families` that says so; families have the bits below.
@@ -154,31 +156,28 @@ def track_family(
     # A short wall in a corner of the scan is told from the family's usual filling, not its own.
     usual = float(np.median([_usual_level(f.mean(axis=0)) for f in fibres]))
     for w in range(n_walls):
-        span, present = run_of(
+        for (a, b), present in runs_of(
             fibres[w], diameter_um=diameter_um, step_um=step, least=_LEAST_FILLING * usual
-        )
-        if span is None:
-            continue
-        a, b = span
-        walls.append(
-            WallTrack(
-                position_um=float(base[w]),
-                slope=float(rough.slope[w]),
-                offset_um=np.zeros(heights_um.size),
-                height_um=heights_um.copy(),
-                radius_um=np.full(heights_um.size, radius),
-                present=present,
-                start_um=s0 + a * step,
-                end_um=s0 + b * step,
+        ):
+            walls.append(
+                WallTrack(
+                    position_um=float(base[w]),
+                    slope=float(rough.slope[w]),
+                    offset_um=np.zeros(heights_um.size),
+                    height_um=heights_um.copy(),
+                    radius_um=np.full(heights_um.size, radius),
+                    present=present,
+                    start_um=s0 + a * step,
+                    end_um=s0 + b * step,
+                )
             )
-        )
     return FamilyTrack(rough.axes, tuple(walls)) if walls else None
 
 
-def run_of(
+def runs_of(
     fibres: FloatArray, *, diameter_um: float, step_um: float, least: float = 0.0
-) -> tuple[tuple[int, int] | None, NDArray[np.bool_]]:
-    """Return where a wall runs and which of its fibres are there.
+) -> list[tuple[tuple[int, int], NDArray[np.bool_]]]:
+    """Return where walls on one line run, from the longest, and which of their fibres are there.
 
     Parameters
     ----------
@@ -189,15 +188,22 @@ def run_of(
 
     Returns
     -------
-    First and last station (None when it does not run on for three diameters), and (fibres,) bool.
+    For each run of three diameters or more: first and last station, and (fibres,) bool. A run
+    beside the longest one counts when it is no crossing fibre or loop beyond the wall's end.
     """
     smoothing = max(3, round(diameter_um / step_um))
     wall = uniform_filter1d(fibres.mean(axis=0), smoothing, mode="nearest")
-    span = _longest_run(wall, longest_gap=smoothing, least=least)
-    if span is None or (span[1] - span[0]) * step_um < 3.0 * diameter_um:
-        return None, np.zeros(len(fibres), np.bool_)
-    inside = fibres[:, span[0] : span[1]].mean(axis=1)
-    return span, inside > _MISSING * float(np.median(inside))
+    spans = _runs(wall, longest_gap=smoothing, least=least)
+    if not spans:
+        return []
+    shortest = max(3.0 * diameter_um / step_um, _OWN_WALL * (spans[0][1] - spans[0][0]))
+    found: list[tuple[tuple[int, int], NDArray[np.bool_]]] = []
+    for first, last in spans:
+        if (last - first) * step_um < 3.0 * diameter_um or (found and last - first < shortest):
+            continue
+        inside = fibres[:, first:last].mean(axis=1)
+        found.append(((first, last), inside > _MISSING * float(np.median(inside))))
+    return found
 
 
 def _usual_level(wall: FloatArray) -> float:
@@ -206,8 +212,8 @@ def _usual_level(wall: FloatArray) -> float:
     return max(top, float(np.percentile(wall, 75)))
 
 
-def _longest_run(wall: FloatArray, *, longest_gap: int, least: float) -> tuple[int, int] | None:
-    """Return where the wall starts and ends: its usual level is that of its fuller half.
+def _runs(wall: FloatArray, *, longest_gap: int, least: float) -> list[tuple[int, int]]:
+    """Return where walls start and end, from the longest; their level is that of the fuller half.
 
     Gaps up to `longest_gap` stations, about a diameter, are bridged; a longer one would carry the
     wall on to the turning loops and crossing fibres beyond its end.
@@ -215,12 +221,12 @@ def _longest_run(wall: FloatArray, *, longest_gap: int, least: float) -> tuple[i
     top = max(_usual_level(wall), least)
     on = np.flatnonzero(wall > _PRESENT * top)
     if on.size == 0 or top <= 0:
-        return None
+        return []
     breaks = np.flatnonzero(np.diff(on) > longest_gap)
-    starts = np.concatenate([[0], breaks + 1])
-    ends = np.concatenate([breaks, [on.size - 1]])
-    longest = int(np.argmax(on[ends] - on[starts]))
-    return int(on[starts[longest]]), int(on[ends[longest]]) + 1
+    starts = on[np.concatenate([[0], breaks + 1])]
+    ends = on[np.concatenate([breaks, [on.size - 1]])] + 1
+    order = np.argsort(starts - ends, kind="stable")
+    return [(int(starts[k]), int(ends[k])) for k in order]
 
 
 def mark_families(
