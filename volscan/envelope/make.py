@@ -145,8 +145,7 @@ def _cells(
                 ),
             )
         outline, definition, more = _strips_outline(strips, field, fibres, walls)
-        if len(outline) < 3 or polygon.area(outline) < _LEAST_AREA_SHARE * polygon.area(field):
-            # Strips of scaffolds side by side have nothing, or a seam, in common.
+        if len(outline) < 3:
             why = "the families' strips do not overlap, as of scaffolds side by side"
             outline, definition, more = _field_outline(field, fibres, why)
     else:

@@ -68,7 +68,7 @@ def alike_walls(
     for _ in range(_ROUNDS):
         signs, offsets, strays = _fitted(rows, shape)
         alike = strays < _STRAY * thickness_um
-        if told[alike].sum() < _LEAST_ALIKE * told.sum():
+        if alike.sum() < 2 or told[alike].sum() < _LEAST_ALIKE * told.sum():
             return paths
         moved = signs[alike, None] * (rows[alike] - offsets[alike, None])
         seen = np.isfinite(moved).any(axis=0)

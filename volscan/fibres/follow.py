@@ -30,6 +30,8 @@ FEWEST_BINS = 12
 # Parts are joined until each has this share of the fullest part's voxels away from crossings, or
 # a sixth of the wall's.
 _LEAST_SEEN = 0.6
+# Parts of curved walls with less than this share of the fullest part's voxels are half hidden.
+_HALF_HIDDEN = 0.5
 # Straight walls are followed in this many parts, so that their scatter tells the uncertainty.
 _FEWEST_SEGMENTS, _MOST_SEGMENTS = 5, 12
 # Curved walls have a station about every diameter, but no more than this.
@@ -246,7 +248,8 @@ def followed(
     w, (column, covariance) = fitted
     wall = family.walls[w]
     across, up, along, noise, misfits = [], [], [], [], []
-    for part, station in _even_parts(group.parts[w], group.stations[w]):
+    curved = wall.path is not None
+    for part, station in _even_parts(group.parts[w], group.stations[w], apart=curved):
         moved, covariance_part = moved_segment(column, part, optics, group.grid, priors=Priors())
         across.append(moved.centre_n + wall.position_um)
         up.append(moved.centre_h)
@@ -256,7 +259,7 @@ def followed(
     stations = np.array(along)
     # Where fibres of a curved wall wave out of phase, the mean section along its one path blurs.
     misfit = relative_misfit(column, optics, group.grid)
-    if wall.path is not None and misfits:
+    if curved and misfits:
         misfit = min(misfit, float(np.median(misfits)))
     across_um = np.array(across).reshape(len(along), column.radius.size)
     up_um = np.array(up).reshape(len(along), column.radius.size)
@@ -268,7 +271,7 @@ def followed(
         across_um=across_um,
         up_um=up_um,
         places_um=wall.places(stations, across_um, up_um),
-        curved=wall.path is not None,
+        curved=curved,
         dense_um=_dense(wall, stations, across_um, up_um),
         u_places_um=np.array(noise).reshape(len(along), column.radius.size, 2),
         fine=_fine(group, w, wall, column, optics),
@@ -282,19 +285,30 @@ def followed(
     )
 
 
-def _even_parts(parts: list[Column], stations: NDArray[np.float64]) -> list[tuple[Column, float]]:
+def _even_parts(
+    parts: list[Column], stations: NDArray[np.float64], *, apart: bool
+) -> list[tuple[Column, float]]:
     """Join neighbouring parts until each has a fair number of voxels; return them with stations.
 
     A part that is nearly all crossings says more about the crossing fibres than about its own.
+    Where a crossing lies between, parts of a curved wall stay `apart`: their mean would cut a
+    corner that the crossing hides.
     """
     seen = np.array([float(p.count.sum()) for p in parts])
     least = max(30.0, min(_LEAST_SEEN * float(seen.max(initial=0.0)), float(seen.sum()) / 6.0))
+    told = np.flatnonzero(seen > 0)
+    if apart:
+        # A part that a crossing half hides shows one side of a bend.
+        whole = np.flatnonzero(seen >= _HALF_HIDDEN * float(seen.max(initial=0.0)))
+        apart = whole.size >= _FEWEST_SEGMENTS
+        told = whole if apart else told
     groups: list[list[int]] = [[]]
-    for i in np.flatnonzero(seen > 0):
-        if groups[-1] and seen[groups[-1]].sum() >= least:
+    for i in told:
+        full = groups[-1] and seen[groups[-1]].sum() >= least
+        if full or (apart and groups[-1] and i - groups[-1][-1] > 1):
             groups.append([])
         groups[-1].append(int(i))
-    if len(groups) > 1 and seen[groups[-1]].sum() < least:
+    if not apart and len(groups) > 1 and seen[groups[-1]].sum() < least:
         short = groups.pop()
         groups[-1].extend(short)
     return [

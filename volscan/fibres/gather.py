@@ -27,6 +27,9 @@ _LEAST_FILLING = 0.6
 _MISSING = 0.4
 # A run beside the longest one is a wall of its own when it is this share as long.
 _OWN_WALL = 0.35
+# ... and when a corridor of this many diameters either side of the line holds, somewhere between
+# them, less than this share of what it holds along the wall.
+_CORRIDOR, _EMPTY = 1.5, 0.25
 # Solid away from all fibres counts as a stray from this many voxels on; less is noise.
 _SMALLEST_STRAY_VOX = 64
 # The bit of `mark_families` that says so; families have the bits below.
@@ -152,12 +155,32 @@ def track_family(
         total = gathered[..., 1].sum(axis=(2, 3))
         count = gathered[..., 0].sum(axis=(2, 3))
         fibres[:, k] = np.where(count > 0, total / np.maximum(count, 1), 0.0)
+    corridor = wall_sections(
+        material.fraction,
+        unmarked,
+        np.uint8(0),
+        spacing,
+        rough.axes.matrix,
+        base,
+        rough.slope,
+        _CORRIDOR * diameter_um,
+        np.array([heights_um[0] - core, heights_um[-1] + core]),
+        np.full(n_walls, s0),
+        np.full(n_walls, step),
+        stations,
+        bin_h,
+    ).sum(axis=(2, 3))
+    beside = corridor[..., 1] / np.maximum(corridor[..., 0], 1.0)
     walls = []
     # A short wall in a corner of the scan is told from the family's usual filling, not its own.
     usual = float(np.median([_usual_level(f.mean(axis=0)) for f in fibres]))
     for w in range(n_walls):
         for (a, b), present in runs_of(
-            fibres[w], diameter_um=diameter_um, step_um=step, least=_LEAST_FILLING * usual
+            fibres[w],
+            diameter_um=diameter_um,
+            step_um=step,
+            least=_LEAST_FILLING * usual,
+            beside=beside[w],
         ):
             walls.append(
                 WallTrack(
@@ -175,7 +198,12 @@ def track_family(
 
 
 def runs_of(
-    fibres: FloatArray, *, diameter_um: float, step_um: float, least: float = 0.0
+    fibres: FloatArray,
+    *,
+    diameter_um: float,
+    step_um: float,
+    least: float = 0.0,
+    beside: FloatArray | None = None,
 ) -> list[tuple[tuple[int, int], NDArray[np.bool_]]]:
     """Return where walls on one line run, from the longest, and which of their fibres are there.
 
@@ -185,11 +213,16 @@ def runs_of(
         (fibres, stations): mean fraction in each fibre's core.
     least
         Its usual level is at least this.
+    beside
+        (stations,): mean fraction in a corridor about the line; without it only the longest run
+        is returned.
 
     Returns
     -------
     For each run of three diameters or more: first and last station, and (fibres,) bool. A run
-    beside the longest one counts when it is no crossing fibre or loop beyond the wall's end.
+    beside the longest one is a wall of its own when it is no crossing fibre or loop beyond the
+    wall's end, and the corridor is empty in between: a wall that waves leaves the line, not the
+    corridor.
     """
     smoothing = max(3, round(diameter_um / step_um))
     wall = uniform_filter1d(fibres.mean(axis=0), smoothing, mode="nearest")
@@ -199,8 +232,15 @@ def runs_of(
     shortest = max(3.0 * diameter_um / step_um, _OWN_WALL * (spans[0][1] - spans[0][0]))
     found: list[tuple[tuple[int, int], NDArray[np.bool_]]] = []
     for first, last in spans:
-        if (last - first) * step_um < 3.0 * diameter_um or (found and last - first < shortest):
+        if (last - first) * step_um < 3.0 * diameter_um:
             continue
+        if found:
+            if beside is None or last - first < shortest:
+                continue
+            a, b = sorted([(first, last), spans[0]])
+            usual = float(np.median(beside[spans[0][0] : spans[0][1]]))
+            if beside[a[1] : b[0]].min(initial=math.inf) > _EMPTY * usual:
+                continue
         inside = fibres[:, first:last].mean(axis=1)
         found.append(((first, last), inside > _MISSING * float(np.median(inside))))
     return found

@@ -20,8 +20,11 @@ from volscan.kernels.paths import path_sections
 from volscan.prepare.ct import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap
 
-# Walls wave when their paths stray by this many radii from straight lines (1.48 times the median).
-_STRAY_RADII = 0.12
+# Walls wave when their paths stray by this many radii from straight lines (1.48 times the median);
+# beyond the larger number it is never noise.
+_STRAY_RADII, _STRAY_SURELY = 0.12, 0.4
+# Stations two apart share at most this part of noise that is correlated over two voxels.
+_NOISE_SHARED = 0.1
 # A wall seen at fewer stations than this is taken for straight.
 _FEWEST_SEEN = 8
 # A station tells the path when it shows at least this share of the usual voxels.
@@ -64,7 +67,8 @@ def waving_families(
         few = replace(with_paths, walls=tuple(with_paths.walls[i] for i in pick))
         shifts = _station_shifts(material, near, few, number=number)
         radius = float(np.mean([w.radius_um.mean() for w in few.walls]))
-        waves = float(np.median([_stray_from_line(s) for s in shifts])) > _STRAY_RADII * radius
+        stray = float(np.median([_stray_from_line(s) for s in shifts])) / radius
+        waves = stray > _STRAY_SURELY or (stray > _STRAY_RADII and _beyond_noise(shifts))
         found.append(with_paths if waves else family)
     if not any(f.curved for f in found):
         return families
@@ -92,6 +96,29 @@ def _stray_from_line(shifts: _Shifts) -> float:
     return 1.4826 * float(np.median(np.abs(rest)))
 
 
+def _beyond_noise(shifts: list[_Shifts]) -> bool:
+    """Whether stations two apart stray together more than noise makes them.
+
+    Their product leaves noise out that is white, or correlated over one station.
+    """
+    together = alone = 0.0
+    pairs = 0
+    for s in shifts:
+        off = np.where(s.seen & np.isfinite(s.off_um), s.off_um, np.nan)
+        told = np.isfinite(off)
+        if np.count_nonzero(told) < _FEWEST_SEEN:
+            continue
+        rest = off - np.polyval(np.polyfit(s.arc_um[told], off[told], 1), s.arc_um)
+        products = rest[2:] * rest[:-2]
+        together += float(np.nansum(products))
+        alone += float(np.nansum(0.5 * (rest[2:] - rest[:-2]) ** 2))
+        pairs += int(np.count_nonzero(np.isfinite(products)))
+    if pairs < _FEWEST_SEEN:
+        return False
+    common, noise = together / pairs, alone / pairs
+    return common > noise * (_NOISE_SHARED + 3.0 / math.sqrt(pairs))
+
+
 def _recentred(
     material: MaterialMap, near: NDArray[np.uint8], family: FamilyTrack, *, number: int
 ) -> FamilyTrack:
@@ -114,9 +141,10 @@ def _recentred(
 
 @dataclass(frozen=True)
 class _Shifts:
-    """How far stations (m,) of a wall stand beside its path, smoothed; `seen` where they show."""
+    """How far stations (m,) of a wall stand beside its path, also smoothed; `seen` where told."""
 
     arc_um: FloatArray
+    off_um: FloatArray
     smooth_um: FloatArray
     seen: NDArray[np.bool_]
 
@@ -155,7 +183,7 @@ def _station_shifts(
         good = (seen > _SEEN * seen.max(initial=0.0)) & (scale > 0.4)
         off = np.clip(np.where(good, off, np.nan), -radius, radius)
         arc = np.asarray((np.arange(off.size) + 0.5) * segment, dtype=np.float64)
-        found.append(_Shifts(arc, smoothed(off[:, None], segment, 6.0 * radius)[:, 0], good))
+        found.append(_Shifts(arc, off, smoothed(off[:, None], segment, 6.0 * radius)[:, 0], good))
     return found
 
 
