@@ -16,6 +16,8 @@ from volscan.quantity import Notice, Quantity, combine_u
 
 # Heights closer than this share of a diameter are one layer.
 _ONE_LAYER = 0.3
+# No layer's scatter counts as less than this share of the usual layer's.
+_LEAST_SCATTER = 0.2
 # By how much the frame's uncertainty grows for that, from the phantoms of docs/validation.
 _SHARED_HEIGHTS = 1.6
 # Radii share the contrast's and the blur's error, which does not average out over fibres: as a
@@ -89,15 +91,16 @@ def refined_frame(frame: BuildFrame, walls: list[FittedWall]) -> BuildFrame:
 
     Fibres of one layer lie at one height, whatever their walls lean: the normal is the one along
     which the heights of each layer's centres scatter least (least squares, each fibre its own
-    cluster for the uncertainty).
+    cluster for the uncertainty). Layers count by their own scatter: within a welded wall noise
+    slides fibres up and down, while its lowest and highest keep their place.
     """
     h = frame.h
     for _ in range(3):
-        rows, values, groups, fibre = [], [], [], []
+        rows, values, groups, fibre, of_wall = [], [], [], [], []
         labels = _layer_labels(walls, h)
         first, second = frame.x, frame.y
         number = 0
-        for wall, layer in zip(walls, labels, strict=True):
+        for w, (wall, layer) in enumerate(zip(walls, labels, strict=True)):
             centres = wall.centres()
             for k in range(centres.shape[1]):
                 for p in centres[:, k]:
@@ -105,25 +108,24 @@ def refined_frame(frame: BuildFrame, walls: list[FittedWall]) -> BuildFrame:
                     values.append(p @ h)
                     groups.append(layer[k])
                     fibre.append(number)
+                    of_wall.append(w)
                 number += 1
         a = np.array(rows)
         v = np.array(values)
         g = np.array(groups)
-        cluster = np.array(fibre)
+        cluster, owner = np.array(fibre), np.array(of_wall)
         weight = np.ones(v.size)
-        for _robust in range(4):
+        for _robust in range(5):
             tilt, normal, rest, centred = _level(a, v, g, weight)
-            scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
-            weight = 1.0 / np.maximum(1.0, np.abs(rest) / (3.0 * scale))
+            scale = _scatter(rest, g)
+            weight = (scale.min() / scale) ** 2 / np.maximum(1.0, np.abs(rest) / (3.0 * scale))
         h = h + tilt[0] * first + tilt[1] * second
         h = h / np.linalg.norm(h)
-    score = np.zeros((int(cluster.max()) + 1, 2))
-    np.add.at(score, cluster, centred * (weight * rest)[:, None])
-    inverse = np.linalg.inv(normal)
-    covariance = inverse @ (score.T @ score) @ inverse
-    u = math.degrees(math.sqrt(max(float(np.trace(covariance)) / 2.0, 1e-12)))
-    # Fibres of one wall and one layer share errors that clusters by fibre do not see.
-    u *= _SHARED_HEIGHTS
+    u = max(
+        # Fibres of one wall and one layer share errors that clusters by fibre do not see.
+        _SHARED_HEIGHTS * _clustered_u(centred, weight * rest, cluster, normal),
+        _clustered_u(centred, weight * rest, owner, normal),
+    )
     low = _lowest(walls, h)
     return plate_frame(
         h,
@@ -133,6 +135,36 @@ def refined_frame(frame: BuildFrame, walls: list[FittedWall]) -> BuildFrame:
         u_tilt_deg=u,
         h_from="the layers' own planes",
     )
+
+
+def _clustered_u(
+    centred: FloatArray, pull: FloatArray, cluster: NDArray[np.int64], normal: FloatArray
+) -> float:
+    """Return the tilt's standard uncertainty, degrees, where a cluster's rows share their errors.
+
+    Sandwich estimate (K.-Y. Liang and S. L. Zeger, 1986, Biometrika 73, 13) with the usual factor
+    for few clusters.
+    """
+    count = int(cluster.max()) + 1
+    score = np.zeros((count, 2))
+    np.add.at(score, cluster, centred * pull[:, None])
+    inverse = np.linalg.pinv(normal)
+    covariance = inverse @ (score.T @ score) @ inverse * count / max(count - 2, 1)
+    return math.degrees(math.sqrt(max(float(np.trace(covariance)) / 2.0, 1e-12)))
+
+
+def _scatter(rest: FloatArray, g: NDArray[np.int64]) -> FloatArray:
+    """Return for each height the scatter of its layer: 1.48 times the median deviation.
+
+    A layer that seems to scatter hardly at all, of few fibres, counts no more than others.
+    """
+    order = np.argsort(g, kind="stable")
+    cuts = np.flatnonzero(np.diff(g[order])) + 1
+    own = np.zeros(int(g.max()) + 1)
+    for rows in np.split(order, cuts):
+        own[g[rows[0]]] = 1.4826 * float(np.median(np.abs(rest[rows])))
+    usual = float(np.median(own[own > 0])) if np.any(own > 0) else 0.0
+    return np.asarray(np.hypot(own, _LEAST_SCATTER * usual)[g] + 1e-9)
 
 
 def _level(
