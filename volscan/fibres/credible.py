@@ -15,6 +15,8 @@ from volscan.prepare.material import MaterialMap
 # Round fibres leave a few percent of a section unexplained; the walls of an engine block leave 12
 # to 100 %.
 _WORST_MISFIT = 0.15
+# A wall among others that are stacks beyond doubt may have more: a loop beside it, or noise.
+_WORST_AMONG_CLEAR = 0.25
 # A straight fibre's centres stray by no more than this many radii from their line.
 _MOST_STRAY = 1.0
 # Fibres fill this share of all the polymer seen, at least and at most: turning loops and torn
@@ -37,11 +39,14 @@ def relative_misfit(column: Column, optics: Optics, grid: ScanGrid) -> float:
 
 def credible_walls(walls: list[FittedWall]) -> tuple[list[FittedWall], int]:
     """Return the walls that are stacks of straight round fibres, and how many are not."""
-    kept = [
-        w
-        for w in walls
-        if w.misfit <= _WORST_MISFIT and w.along_um.size >= 2 and _stray(w) <= _MOST_STRAY
-    ]
+    sound = [w.along_um.size >= 2 and _stray(w) <= _MOST_STRAY for w in walls]
+    clear = [ok and w.misfit <= _WORST_MISFIT for ok, w in zip(sound, walls, strict=True)]
+    kept = []
+    for ok, clearly, wall in zip(sound, clear, walls, strict=True):
+        own = [c for c, w in zip(clear, walls, strict=True) if w.family == wall.family]
+        among = 2 * sum(own) > len(own) and wall.misfit <= _WORST_AMONG_CLEAR
+        if clearly or (ok and among):
+            kept.append(wall)
     return kept, len(walls) - len(kept)
 
 

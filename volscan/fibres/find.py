@@ -58,6 +58,8 @@ _SHARED_WALLS = 8
 # Paths are looked for too where straight walls' fibres hold less than this share of what is solid:
 # turning loops are no more than the rest.
 _WELL_HELD = 0.9
+# Fibres that hold less than this share of what is solid are lines laid through something else.
+_LEAST_HELD = 0.4
 
 
 @dataclass(frozen=True)
@@ -98,10 +100,10 @@ def find_fibres(
     # the number of threads.
     with threadpool_limits(1, user_api="blas"):
         blur = first_optics(material).sigma_um[1]
-        straight = by_part(rough_families(material, frame, points))
+        straight = rough_families(material, frame, points)
         straight = waving_families(material, straight, blur_um=blur)
         progress("fibres", 0.3)
-        found = _fitted(material, frame, straight, progress)
+        found = _fitted(material, frame, by_part(straight), progress)
         if found is None or found.overlap.held < _WELL_HELD:
             paths = curved_families(material, frame, points, straight=straight, blur_um=blur)
             new = [f for f in paths if not any(f is s for s in straight)]
@@ -164,6 +166,8 @@ def _fitted(
     if not walls or not accounts_for(explained_share(material, walls, optics.contrast)):
         return None
     share = overlap(material, _only(families, fitted, walls))
+    if share.held < _LEAST_HELD:
+        return None
     progress("fibres", 0.9)
     frame = refined_frame(frame, walls)
     axes = [f.axes for f in families]

@@ -29,7 +29,7 @@ def by_part(families: list[FamilyTrack]) -> list[FamilyTrack]:
     Parameters
     ----------
     families
-        Straight families.
+        Families; curved ones are left as they are, and the straight ones beside them.
 
     Returns
     -------
@@ -37,7 +37,7 @@ def by_part(families: list[FamilyTrack]) -> list[FamilyTrack]:
         The families, split; as they were where there is one scaffold.
     """
     walls = [(j, w) for j, f in enumerate(families) for w in f.walls]
-    if len(families) < 2:
+    if len(families) < 2 or any(f.curved for f in families):
         return families
     diameter = 2.0 * float(np.median([w.radius_um.mean() for _, w in walls]))
     places = [_places(families[j], w, diameter) for j, w in walls]

@@ -123,8 +123,8 @@ def prepare_ct(
         far_air &= ~plate
     air, u_air, noise_air, correlation = _air_anchor(grey, far_air, first)
     depth = edt.edt(first.solid, black_border=False, parallel=2)
+    thickness = _typical_thickness_um(first.solid, depth, volume.spacing_um)
     polymer, u_polymer, noise_polymer, plateau = _polymer_anchor(grey, first, depth)
-    thickness = _typical_thickness_vox(depth)
     segmented = _two_values(grey if plate is None else grey[~plate])
     if segmented is not None:
         air, polymer = segmented
@@ -191,7 +191,7 @@ def prepare_ct(
         blur_axes_um=None if blur_um is None else (blur_um.value,) * 3,
         solid=first.solid,
         noise_correlation_vox=correlation,
-        rough_thickness_um=thickness * min(spacing),
+        rough_thickness_um=thickness,
         plateau_seen=plateau,
         notices=tuple(notices),
         collector=collector,
@@ -305,16 +305,34 @@ def _noise_correlation_vox(
     return max(1.0, float(np.mean(difference**2) / 2.0) * b**3 / noise**2)
 
 
-def _typical_thickness_vox(depth: NDArray[np.float32]) -> float:
-    """Return twice the median depth of mid-line voxels, read off slabs spread over the scan."""
+def _typical_thickness_um(
+    solid: NDArray[np.bool_], depth: NDArray[np.float32], spacing_um: tuple[float, float, float]
+) -> float:
+    """Return twice the usual depth of mid-line voxels, read off slabs spread over the scan.
+
+    Voxels count by their depth squared, as the volume about them does: the many small ridges that
+    noise draws on a surface would halve the median.
+    """
+    finest = min(spacing_um)
+    if max(spacing_um) > finest:
+        depth = edt.edt(
+            solid,
+            anisotropy=tuple(s / finest for s in spacing_um),
+            black_border=False,
+            parallel=2,
+        )
     ridges = []
     for k in np.unique(np.linspace(1, depth.shape[0] - 2, num=24, dtype=int)):
         slab = depth[k - 1 : k + 2]
         peak = np.asarray(maximum_filter(slab, size=3, mode="nearest"))[1]
         middle = slab[1]
         ridges.append(middle[(middle > 0.9) & (middle >= peak)])
-    values = np.concatenate(ridges) if ridges else np.empty(0)
-    return 2.0 * float(np.median(values)) - 0.5 if values.size else 1.0
+    values = np.sort(np.concatenate(ridges)) if ridges else np.empty(0)
+    if values.size == 0:
+        return finest
+    weight = np.cumsum(values.astype(np.float64) ** 2)
+    usual = float(values[np.searchsorted(weight, 0.5 * weight[-1])])
+    return (2.0 * usual - 0.5) * finest
 
 
 def _polymer_anchor(
