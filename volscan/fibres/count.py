@@ -24,6 +24,9 @@ from volscan.fibres.crosssection import (
 # Fibres of a wall that stand apart by more than this share of a diameter show one by one.
 WELDED = 1.1
 _DEEPEST, _LOOSEST = 0.52, 1.08
+# Where scallops do not tell, fibres stand this share of a diameter apart, give or take (common
+# practice, no published source).
+_USUAL_PITCH, _PITCH_SPREAD = 0.8, 0.12
 # Fibres evenly spaced: a share of a diameter.
 _EVEN = Priors(height=0.02, radius=0.02, sigma_ratio=0.02, flatness=0.03)
 # The mean of many walls has so little noise that the disc model's own misfit must be taken small
@@ -31,6 +34,8 @@ _EVEN = Priors(height=0.02, radius=0.02, sigma_ratio=0.02, flatness=0.03)
 _POOLED_MODEL_ERROR = 0.002
 # A difference of misfit below this leaves the count open (about 2.5 standard deviations).
 SURE = 6.0
+# The profiles' own count stands up to this many times that.
+_STANDS = 3.0
 
 
 def likeliest_count(
@@ -67,12 +72,20 @@ def likeliest_count(
         trial = _restacked(wall, low + radius, high - radius, count, radius)
         done = fit_shared([trial], fit.optics, grid, priors=_EVEN)
         size = 2.0 * float(done.columns[0].radius.mean())
-        results.append((fit_cost(done.columns, done.optics, grid, _EVEN), count, size))
+        cost = fit_cost(done.columns, done.optics, grid, _EVEN)
+        pitch = (high - low - size) / (count - 1) / size
+        results.append((cost + ((pitch - _USUAL_PITCH) / _PITCH_SPREAD) ** 2, count, size))
     if not results:
         return placed.radius.size, 2.0 * radius, float("inf")
     results.sort()
     lead = results[1][0] - results[0][0] if len(results) > 1 else float("inf")
-    return results[0][1], results[0][2], lead
+    best = results[0]
+    if lead < SURE:
+        # Pooling blurs scallops, so that smoother walls of more fibres gain a little: what the
+        # walls' own profiles showed stands unless it fits clearly worse.
+        seen = int(np.median([c.radius.size for c in columns if c.centre_h.size]))
+        best = next((r for r in results if r[1] == seen and r[0] - best[0] < _STANDS * SURE), best)
+    return best[1], best[2], lead
 
 
 def _pooled(columns: list[Column], bin_um: float) -> Column:

@@ -25,6 +25,7 @@ from volscan.fibres.credible import (
 )
 from volscan.fibres.crosssection import Optics, Priors, fit_discs, fit_from_starts, fit_shared
 from volscan.fibres.curved import curved_families
+from volscan.fibres.defects import with_defects
 from volscan.fibres.each import with_shapes
 from volscan.fibres.field import FibreField
 from volscan.fibres.follow import (
@@ -38,7 +39,8 @@ from volscan.fibres.follow import (
     well_seen,
 )
 from volscan.fibres.gather import FamilyTrack
-from volscan.fibres.lines import FittedWall, field_from_walls, refined_frame
+from volscan.fibres.level import refined_frame
+from volscan.fibres.lines import FittedWall, field_from_walls
 from volscan.fibres.parts import by_part
 from volscan.fibres.recentre import recentred, waving_families
 from volscan.fibres.rough import first_optics, rough_families, settle_counts
@@ -115,7 +117,8 @@ def find_fibres(
     progress("fibres", 0.95)
     # Only the winner touches the map: it is rescaled in place.
     bettered = better_material(material, found.optics, found.u_contrast, found.u_sigma_um)
-    stage = FibreStage(found.field, found.frame, bettered)
+    field = with_defects(found.field, bettered, found.frame)
+    stage = FibreStage(field, found.frame, bettered)
     progress("fibres", 1.0)
     return stage
 
@@ -168,6 +171,7 @@ def _fitted(
     share = overlap(material, _only(families, fitted, walls))
     if share.held < _LEAST_HELD:
         return None
+    walls = [w.without_slivers() for w in walls]
     progress("fibres", 0.9)
     frame = refined_frame(frame, walls)
     axes = [f.axes for f in families]

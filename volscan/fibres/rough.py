@@ -13,7 +13,7 @@ from volscan.fibres.count import SURE, WELDED, likeliest_count
 from volscan.fibres.crosssection import Optics
 from volscan.fibres.directions import find_directions
 from volscan.fibres.follow import FEWEST_BINS, gathered_columns
-from volscan.fibres.gather import MOST_FAMILIES, FamilyTrack, track_family
+from volscan.fibres.gather import MOST_FAMILIES, FamilyTrack, WallTrack, track_family
 from volscan.fibres.layers import find_stack
 from volscan.geometry import BuildFrame
 from volscan.prepare.ct import FWHM_PER_SIGMA
@@ -102,12 +102,17 @@ def _alike(families: list[FamilyTrack], welded: list[int]) -> list[list[int]]:
     for i in welded:
         for group in groups:
             a, b = families[i].walls[0], families[group[0]].walls[0]
-            if abs(np.ptp(a.height_um) - np.ptp(b.height_um)) < a.radius_um.mean():
+            if abs(_tall(a) - _tall(b)) < a.radius_um.mean():
                 group.append(i)
                 break
         else:
             groups.append([i])
     return groups
+
+
+def _tall(wall: WallTrack) -> float:
+    """Return a wall's height from the underside of its lowest fibre to the top of its highest."""
+    return float(np.ptp(wall.height_um) + wall.radius_um[0] + wall.radius_um[-1])
 
 
 def _restacked(family: FamilyTrack, count: int, diameter_um: float) -> FamilyTrack:

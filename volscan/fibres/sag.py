@@ -1,9 +1,9 @@
 """How far a fibre sags between the crossings that carry it.
 
 Stations near a support are often missing, since the crossing fibre hides them there. So all spans
-of a fibre are fitted together, each with its own line, all with one even polynomial, which is
-carried on to the supports. How many terms the polynomial needs, the data say; where they cannot,
-the difference between the answers is part of u.
+of a fibre are fitted together, each with its own line, all with one shape of sag, which is carried
+on to the supports: a string's, a clamped beam's, or a levelling cosine. Which shape it is, the
+data say; where they cannot, the difference between the answers is part of u.
 """
 
 from __future__ import annotations
@@ -22,10 +22,6 @@ from volscan.quantity import Quantity
 # A span tells of sag when its stations reach over this share of it, on both sides of the middle.
 _LEAST_COVER = 0.4
 _LEAST_STATIONS = 4
-# Even powers of the candidates: v²; v², v⁴; v², v⁴, v⁶.
-_MOST_TERMS = 3
-# The term after v⁴, and after v⁶, over it, in the series of cos(πv).
-_NEXT_TERM = {2: math.pi**2 / 30.0, 3: math.pi**2 / 56.0}
 
 
 def sag_between(
@@ -33,8 +29,9 @@ def sag_between(
 ) -> Quantity | None:
     """Measure the drop at mid-span below the line through the neighbouring supports.
 
-    In the span coordinate v from -1 to 1, height = line + b v² + c v⁴ + d v⁶ with b, c, d shared
-    by the spans; the sag is b + c + d.
+    In the span coordinate v from -1 to 1, height = line - S p(v) with S shared by the spans and
+    p one of 1 - v² (a string, or a fibre hinged at its supports), (1 - v²)² (a beam clamped at
+    them) and (1 + cos πv) / 2; the sag is S.
 
     Parameters
     ----------
@@ -54,13 +51,14 @@ def sag_between(
 
     Notes
     -----
-    The polynomials with one, two and three terms are weighed by the Bayesian information
-    criterion on the residuals' effective number. The answer is their weighted mean, its variance
-    that of the mixture, to which each answer brings what its next term might add.
+    The shapes are weighed by the Bayesian information criterion on the residuals' effective
+    number. The answer is their weighted mean, its variance that of the mixture.
 
     References
     ----------
-    Kass and Raftery, J. Am. Stat. Assoc. 90, 773 (1995), doi 10.1080/01621459.1995.10476572.
+    Deflection of strings and clamped beams under their own weight: S. Timoshenko, Strength of
+    Materials, part I (from memory). Weights: Kass and Raftery, J. Am. Stat. Assoc. 90, 773
+    (1995), doi 10.1080/01621459.1995.10476572.
 
     Examples
     --------
@@ -83,19 +81,13 @@ def sag_between(
     for j, part in enumerate(np.split(np.arange(v.size), cuts)):
         lines[part, 2 * j] = 1.0
         lines[part, 2 * j + 1] = v[part]
-    # A polynomial in v² needs more different |v| than it has terms, and residuals to judge it by.
-    different = np.unique(np.round(np.abs(v), 3)).size
-    most = min(_MOST_TERMS, different - 2, v.size - lines.shape[1] - 2)
-    if most < 1:
+    # A shape needs more different |v| than it has parameters, and residuals to judge it by.
+    if np.unique(np.round(np.abs(v), 3)).size < 3 or v.size < lines.shape[1] + 3:
         return None
-    fits = [
-        _fit(lines, v, h[order], w, cuts, terms=terms, stated=stated)
-        for terms in range(1, most + 1)
-    ]
+    fits = [_fit(lines, shape(v), h[order], w, cuts, stated=stated) for shape in _SHAPES]
     weights = _weights(fits, v.size)
     values = np.array([f.sag for f in fits])
     variances = np.array([f.variance for f in fits])
-    variances += np.square(_next_terms(fits, lines, v))
     value = float(weights @ values)
     u = float(np.sqrt(weights @ (variances + (values - value) ** 2)))
     return Quantity(value, u, "µm", len(spans), _spread(spans, h))
@@ -103,15 +95,27 @@ def sag_between(
 
 @dataclass(frozen=True)
 class _Fit:
-    """Sag by one polynomial, last coefficient and its u, weighted squares left, inflation."""
+    """Sag by one shape, its variance, weighted squares left, and their inflation."""
 
     sag: float
     variance: float
-    last: float
-    last_u: float
     power: float
     inflation: float
-    terms: int
+
+
+def _string(v: FloatArray) -> FloatArray:
+    return np.asarray(1.0 - v**2)
+
+
+def _clamped(v: FloatArray) -> FloatArray:
+    return np.asarray((1.0 - v**2) ** 2)
+
+
+def _levelling(v: FloatArray) -> FloatArray:
+    return np.asarray(0.5 * (1.0 + np.cos(math.pi * v)))
+
+
+_SHAPES = (_string, _clamped, _levelling)
 
 
 def _spans(
@@ -130,74 +134,36 @@ def _spans(
     return out
 
 
-def _even(v: FloatArray, terms: int) -> FloatArray:
-    return np.asarray(v[:, None] ** (2 * np.arange(1, terms + 1)))
-
-
 def _fit(
     lines: FloatArray,
-    v: FloatArray,
+    shape: FloatArray,
     y: FloatArray,
     w: FloatArray,
     cuts: list[int],
     *,
-    terms: int,
     stated: bool,
 ) -> _Fit:
-    """Fit the spans' lines and one even polynomial by weighted least squares."""
-    design = np.concatenate([lines, _even(v, terms)], axis=1) * w[:, None]
+    """Fit the spans' lines and one shape of sag by weighted least squares."""
+    design = np.concatenate([lines, -shape[:, None]], axis=1) * w[:, None]
     coefficient = np.linalg.lstsq(design, y * w, rcond=None)[0]
     rest = y * w - design @ coefficient
     inflation = variance_inflation(np.split(rest, cuts), parameters=design.shape[1])
     power = float(rest @ rest)
-    scale = power / (v.size - design.shape[1])
+    scale = power / (y.size - design.shape[1])
     if stated:
         scale = max(scale, 1.0)
-    pick = np.zeros(design.shape[1])
-    pick[-terms:] = 1.0
     cov = np.linalg.pinv(design.T @ design) * scale * inflation
-    # Rounding of exact data must not decide between the polynomials.
-    floor = v.size * (1e-12 * float(np.abs(y * w).max())) ** 2
-    return _Fit(
-        float(pick @ coefficient),
-        float(pick @ cov @ pick),
-        float(coefficient[-1]),
-        math.sqrt(cov[-1, -1]),
-        max(power, floor, 1e-300),
-        inflation,
-        terms,
-    )
+    # Rounding of exact data must not decide between the shapes.
+    floor = y.size * (1e-12 * float(np.abs(y * w).max())) ** 2
+    return _Fit(float(coefficient[-1]), float(cov[-1, -1]), max(power, floor, 1e-300), inflation)
 
 
 def _weights(fits: list[_Fit], count: int) -> FloatArray:
-    """Return the weight of each polynomial; the longest one's residuals tell how many count."""
-    number = count / fits[-1].inflation
-    score = np.array(
-        [number * math.log(f.power) + f.terms * math.log(max(number, 2.0)) for f in fits]
-    )
+    """Return the weight of each shape; the residuals that repeat each other count as fewer."""
+    number = count / max(f.inflation for f in fits)
+    score = np.array([number * math.log(f.power) for f in fits])
     weights = np.exp(-0.5 * (score - score.min()))
     return np.asarray(weights / weights.sum())
-
-
-def _next_terms(fits: list[_Fit], lines: FloatArray, v: FloatArray) -> FloatArray:
-    """Return what the term after the last one of each polynomial may add to the sag.
-
-    A parabola is taken at its word. A longer series is taken to go on like that of a cosine,
-    unless the next polynomial bounds its term more tightly.
-    """
-    out = np.zeros(len(fits))
-    for k, fit in enumerate(fits):
-        if fit.terms == 1:
-            continue
-        size = _NEXT_TERM[fit.terms] * abs(fit.last)
-        if k + 1 < len(fits):
-            longer = fits[k + 1]
-            size = min(size, math.hypot(longer.last, longer.last_u))
-        design = np.concatenate([lines, _even(v, fit.terms)], axis=1)
-        beyond = v ** (2 * fit.terms + 2)
-        missed = 1.0 - np.linalg.lstsq(design, beyond, rcond=None)[0][-fit.terms :].sum()
-        out[k] = missed * size
-    return out
 
 
 def _spread(spans: list[tuple[NDArray[np.intp], FloatArray]], h: FloatArray) -> float | None:

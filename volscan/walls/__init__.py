@@ -45,9 +45,7 @@ def measure_walls(
     stations = {s.wall: s for s in field.stations}
     fits: list[tuple[int, WallFit, list[Fibre]]] = []
     for number in sorted({f.wall for f in field.fibres if f.wall is not None}):
-        fibres = sorted(
-            (f for f in field.fibres if f.wall == number), key=lambda f: f.points_um[:, 2].mean()
-        )
+        fibres = _stacked([f for f in field.fibres if f.wall == number])
         numbers = _numbers(fibres, field)
         direction = fibres[0].direction_deg
         seen = stations.get(number)
@@ -82,6 +80,15 @@ def measure_walls(
         (Notice("single_fibre_walls", "walls of one fibre have no tilt", short),) if short else ()
     )
     return WallSet(tuple(walls), sheets, notices)
+
+
+def _stacked(fibres: list[Fibre]) -> list[Fibre]:
+    """Return a wall's fibres from the lowest; of a broken one the longest piece."""
+    longest: dict[int, Fibre] = {}
+    for fibre in fibres:
+        if fibre.layer not in longest or fibre.length_um > longest[fibre.layer].length_um:
+            longest[fibre.layer] = fibre
+    return sorted(longest.values(), key=lambda f: float(f.points_um[:, 2].mean()))
 
 
 def _path(fibres: list[Fibre]) -> FloatArray:
