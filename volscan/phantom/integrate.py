@@ -65,7 +65,7 @@ def mean_solid_height(
     low, high = outline.min(axis=0), outline.max(axis=0)
     cell = max(2 * widest, float((high - low).max()) / 256)
     shape = np.ceil((high - low) / cell).astype(np.int64) + 1
-    starts, members = _bins(scaled, ends.max(axis=1), low, cell, shape)
+    starts, members = plan_bins(scaled, ends.max(axis=1), low, cell, shape)
     edges = np.roll(outline, -1, axis=0) - outline
     bands = edge_bands(outline)
     sums = np.zeros((_CHUNKS, 2))
@@ -78,7 +78,7 @@ def mean_solid_height(
     return mean, float(means.std(ddof=1) / math.sqrt(_CHUNKS))
 
 
-def _bins(
+def plan_bins(
     segments: FloatArray, radius: FloatArray, low: FloatArray, cell: float, shape: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Which segments may cover which plan cell, as starts and members."""
@@ -118,7 +118,7 @@ def _list_members(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _chord(segment, radius, px, py):  # type: ignore[no-untyped-def]
+def chord(segment, radius, px, py):  # type: ignore[no-untyped-def]
     """Lower and upper end of the vertical line at (px, py) inside a capsule; empty: low > high."""
     ax, ay, az = segment[0, 0], segment[0, 1], segment[0, 2]
     ex, ey, ez = segment[1, 0] - ax, segment[1, 1] - ay, segment[1, 2] - az
@@ -156,7 +156,7 @@ def _chord(segment, radius, px, py):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _cone_chord(segment, r0, r1, px, py):  # type: ignore[no-untyped-def]
+def cone_chord(segment, r0, r1, px, py):  # type: ignore[no-untyped-def]
     """Lower and upper end of a vertical line inside the union of balls along a segment.
 
     At t from the first end the ball's ends on the line are z(t) ∓ sqrt(q(t)), with q quadratic
@@ -252,9 +252,9 @@ def _cast(  # type: ignore[no-untyped-def]
                 if m < fibres:
                     f = members[first + m]
                     if radii[f, 0] == radii[f, 1]:
-                        lo, hi = _chord(segments[f], radii[f, 0], px, py)
+                        lo, hi = chord(segments[f], radii[f, 0], px, py)
                     else:
-                        lo, hi = _cone_chord(segments[f], radii[f, 0], radii[f, 1], px, py)
+                        lo, hi = cone_chord(segments[f], radii[f, 0], radii[f, 1], px, py)
                 else:
                     lo, hi = slabs[m - fibres, 0], slabs[m - fibres, 1]
                 lo, hi = max(lo, base * stretch), min(hi, top * stretch)

@@ -70,7 +70,7 @@ def cover(
 
 
 @njit(cache=True, inline="always")
-def _nearest(segment, radius, q0, q1, q2):  # type: ignore[no-untyped-def]
+def nearest_ball(segment, radius, q0, q1, q2):  # type: ignore[no-untyped-def]
     """Distance to the nearest ball's centre, the vector from there, and that ball's radius."""
     a0, a1, a2 = segment[0, 0], segment[0, 1], segment[0, 2]
     e0, e1, e2 = segment[1, 0] - a0, segment[1, 1] - a1, segment[1, 2] - a2
@@ -149,7 +149,7 @@ def _cover(out, spacing, segments, radii, boxes, matrix, offset, counts):  # typ
         around = np.empty(segments.shape[0], dtype=np.int64)
         n_around = 0
         for s in range(segments.shape[0]):
-            dist, _, _, _, radius = _nearest(segments[s], radii[s], q0, q1, q2)
+            dist, _, _, _, radius = nearest_ball(segments[s], radii[s], q0, q1, q2)
             if dist <= radius + block_reach:
                 around[n_around] = s
                 n_around += 1
@@ -169,7 +169,7 @@ def _cover(out, spacing, segments, radii, boxes, matrix, offset, counts):  # typ
                     n_close = 0
                     full = False
                     for i in range(n_around):
-                        dist, _, _, _, radius = _nearest(
+                        dist, _, _, _, radius = nearest_ball(
                             segments[around[i]], radii[around[i]], q0, q1, q2
                         )
                         f = dist - radius
@@ -212,7 +212,7 @@ def _voxel(  # type: ignore[no-untyped-def]
                 p2 = q2 + matrix[2, 0] * dz + matrix[2, 1] * dy + matrix[2, 2] * dx
                 best = 0.0
                 for c in range(n_close):
-                    dist, v0, v1, v2, radius = _nearest(
+                    dist, v0, v1, v2, radius = nearest_ball(
                         segments[close[c]], radii[close[c]], p0, p1, p2
                     )
                     if dist == 0.0:
