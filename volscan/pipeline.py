@@ -14,6 +14,7 @@ from volscan.design import Design
 from volscan.envelope import make_envelope
 from volscan.fibres import find_fibres
 from volscan.frame.collector import collector_notices
+from volscan.frame.film import find_film, with_film, without_film
 from volscan.frame.plate import find_plate_frame
 from volscan.frame.release import flatten
 from volscan.pipeline_input import (
@@ -125,8 +126,16 @@ def _stages(
         material, release = flatten(material, frame, progress=progress)
         frame, told = release.frame, collector_notices(material, up)
     with log.stage("fibres"):
-        fibres = find_fibres(material, frame, progress=progress)
-    material, frame, field = fibres.material, fibres.frame, fibres.field
+        film = find_film(material, frame)
+        if film is None:
+            fibres = find_fibres(material, frame, progress=progress)
+            material = fibres.material
+        else:
+            told = (*told, film.notice)
+            bare, held = without_film(material, film)
+            fibres = find_fibres(bare, frame, progress=progress)
+            material = with_film(fibres.material, film, held, material)
+    frame, field = fibres.frame, fibres.field
     with log.stage("walls"):
         walls = measure_walls(
             material, frame, field,
@@ -144,9 +153,12 @@ def _stages(
     porosity = pores = None
     if not s.only_walls:
         with log.stage("porosity"):
-            porosity = measure_porosity(material, frame, field, envelope, progress=progress)
+            porosity = measure_porosity(
+                material, frame, field, envelope, only_fibres=film is None, progress=progress
+            )
         with log.stage("pores"):
-            drawn_solid = fibre_solid(material, frame, field, envelope)
+            # Drawn fibres leave a film out: then the scan's own surface is taken.
+            drawn_solid = None if film else fibre_solid(material, frame, field, envelope)
             if drawn_solid is not None:
                 notices = (*notices, PORES_FROM_FIBRES)
             first = field.families[0].direction_deg.value if field.families else None

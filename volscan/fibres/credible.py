@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from volscan.fibres.crosssection import Column, Optics, ScanGrid, model_values
-from volscan.fibres.gather import FamilyTrack, mark_families
+from volscan.fibres.gather import STRAY, FamilyTrack, mark_families
 from volscan.fibres.lines import FittedWall
 from volscan.prepare.material import MaterialMap
 
@@ -95,8 +95,8 @@ def overlap(material: MaterialMap, families: list[FamilyTrack]) -> Overlap:
         mark_families(
             material, families, margin_um=0.25 * max(material.spacing_um), strays_too=False
         )
-        > 0
-    )
+        & np.uint8(STRAY - 1)
+    ) > 0
     both = float(np.count_nonzero(inside & material.solid))
     solid = float(np.count_nonzero(material.solid))
     return Overlap(both / max(solid, 1.0), both / max(float(np.count_nonzero(inside)), 1.0))

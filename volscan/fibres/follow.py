@@ -195,7 +195,9 @@ def redrawn(family: FamilyTrack, columns: list[Column]) -> list[Column]:
     # Walls stand at slightly different heights while the frame is rough: compare layers with
     # each wall's own middle taken out.
     level = np.nanmean(heights, axis=1, keepdims=True)
-    common = np.nanmean(heights - level, axis=0) + np.nanmean(level)
+    told = np.isfinite(heights).any(axis=0)
+    common = np.full(layers, np.nan)
+    common[told] = np.nanmean((heights - level)[:, told], axis=0) + np.nanmean(level)
     radius = float(np.mean(np.concatenate([c.radius for c in columns])))
     return [
         replace(c, prior_h=common[w.present], prior_r=np.full(c.radius.size, radius))

@@ -293,6 +293,8 @@ def mark_families(
                 line = wall.centreline(int(k)) @ basis
                 reach = wall.radius_um[k] + margin_um
                 mark_near_polyline(near, bit, spacing, line, reach)
+    if material.hidden is not None:
+        near[material.hidden] |= STRAY
     if not strays_too:
         return near
     stray = material.solid & (near == 0)

@@ -103,7 +103,8 @@ def _level(
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the tilt that levels the layers, its normal matrix, the rest and centred rows."""
     layers = int(g.max()) + 1
-    total = np.bincount(g, weight, layers)
+    # A layer that no wall shows has no weight and no rows.
+    total = np.maximum(np.bincount(g, weight, layers), 1e-300)
     means = np.stack([np.bincount(g, weight * a[:, i], layers) / total for i in range(2)], axis=1)
     mean_v = np.bincount(g, weight * v, layers) / total
     centred = a - means[g]

@@ -21,6 +21,8 @@ from volscan.prepare.material import MaterialMap
 
 # A family's stack must be explained by discs to within this share of its peak.
 _WORST_STACK = 0.12
+# ... or this where a film was taken out of it.
+_WORST_CUT_STACK = 0.25
 # Number of fibres in a wall is sure when the next best misfit is this many times the best.
 _CLEAR_LEAD = 2.0
 
@@ -44,7 +46,8 @@ def rough_families(
             diameter_um=thickness,
             blur_um=math.hypot(blur, 0.3 * bin_um),
         )
-        if stack is None or stack.residual > _WORST_STACK:
+        worst = _WORST_STACK if material.hidden is None else _WORST_CUT_STACK
+        if stack is None or stack.residual > worst:
             continue
         track = track_family(
             material,

@@ -44,6 +44,7 @@ def measure_porosity(
     fibres: FibreField,
     envelope: Envelope,
     *,
+    only_fibres: bool = True,
     progress: Progress = no_progress,
 ) -> Porosity:
     """Return the porosity of the envelope by every estimator that applies.
@@ -58,6 +59,8 @@ def measure_porosity(
         Fitted fibres; may be empty.
     envelope
         The volume that porosity refers to.
+    only_fibres
+        Whether the polymer is fibres alone: beside a film their model cannot stand for it.
     progress
         Called with the stage's name and the share done.
 
@@ -86,7 +89,8 @@ def measure_porosity(
     if sums.volume <= 0:
         raise NothingToMeasureError("the envelope holds no voxel of the scan: choose another")
     progress("porosity", 0.3)
-    model = draw_fibres(material, frame, fibres, envelope, reach) if fibres.fibres else None
+    told = bool(fibres.fibres) and only_fibres
+    model = draw_fibres(material, frame, fibres, envelope, reach) if told else None
     progress("porosity", 0.6)
     raw = raw_count(sums, material, envelope)
     counted = raw if is_segmented(sums) else corrected_count(sums, model, material, envelope)
@@ -109,6 +113,14 @@ def measure_porosity(
     progress("porosity", 1.0)
     whole = Quantity(value, u_total, "1", count)
     accessible, sealed = _shares(whole, void)
+    if fibres.fibres and not only_fibres:
+        notices += (
+            Notice(
+                "porosity.fibre_model",
+                "a film is polymer that the fitted fibres do not hold: their model says nothing "
+                "of the porosity, and the threshold is not freed from blur by it",
+            ),
+        )
     if counted is None:
         notices += (
             Notice(

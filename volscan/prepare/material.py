@@ -57,6 +57,8 @@ class MaterialMap:
         The plate that lay in the scan and was taken out of `fraction` and `solid`; None without.
     release_um
         By how much, peak to valley, the print lay bent in the scan; None where nothing told it.
+    hidden
+        (z, y, x) bool: where a film hides the fibres while these are looked for; None without.
     """
 
     fraction: NDArray[np.float32]
@@ -80,6 +82,7 @@ class MaterialMap:
     notices: tuple[Notice, ...] = ()
     collector: Collector | None = None
     release_um: Quantity | None = None
+    hidden: NDArray[np.bool_] | None = None
 
     @property
     def contrast_to_noise(self) -> float | None:
