@@ -61,7 +61,10 @@ def test_a_missing_fibre_of_a_welded_wall_is_missing() -> None:
         morphology="fused", missing=[{"family": 0, "wall": 1, "fibre": 3}], layers=7
     )
     assert document["fibres"]["count"] == document["true_count"] == 41
-    assert _codes(document)["missing_fibres"]["count"] == 1
+    told = _codes(document)["missing_fibres"]
+    assert told["count"] == 1
+    # The wall's fourth fibre of seven; in a welded print every layer holds both directions.
+    assert "wall 1, layer 3" in told["message"]
 
 
 @pytest.mark.parametrize("morphology", ["interleaved", "fused"])

@@ -15,6 +15,8 @@ from volscan.quantity import Notice, Quantity, combine_u
 
 # Heights closer than this share of a diameter are one layer.
 _ONE_LAYER = 0.3
+# Places of missing fibres that a notice names.
+_PLACES_TOLD = 20
 # A disc under this share of its wall's usual radius is what is left of a missing fibre.
 _SLIVER = 0.5
 # Radii share the contrast's and the blur's error, which does not average out over fibres: as a
@@ -342,6 +344,33 @@ def _rise(walls: list[FittedWall], frame: BuildFrame) -> Quantity | None:
     return Quantity(float(np.mean(slopes)), u, "µm", len(slopes), sd or None)
 
 
+def missing_places(walls: list[FittedWall], frame: BuildFrame, levels_um: FloatArray) -> list[str]:
+    """Return the wall and layer of every fibre that is missing from its wall.
+
+    The height of a missing fibre lies on the line of its wall's others against their number; the
+    layer is the nearest of the print's `levels_um`. A wall of one fibre tells only its number.
+    """
+    told = []
+    for number, wall in enumerate(walls):
+        absent, there = np.flatnonzero(~wall.present), np.flatnonzero(wall.present)
+        if absent.size == 0:
+            continue
+        if there.size < 2 or levels_um.size == 0:
+            told += [f"wall {number}"] * absent.size
+            continue
+        heights = frame.to_build(wall.centres())[..., 2].mean(axis=0)
+        line = np.polyfit(there, heights, 1)
+        for height in np.polyval(line, absent):
+            layer = int(np.argmin(np.abs(levels_um - height)))
+            off = abs(float(levels_um[layer]) - float(height))
+            # Where no wall holds a fibre there is no layer to name.
+            near = off < 0.5 * abs(float(line[0]))
+            told.append(
+                f"wall {number}, layer {layer}" if near else f"wall {number}, {height:.3g} µm up"
+            )
+    return told
+
+
 def _field(
     fibres: tuple[Fibre, ...],
     families: tuple[Family, ...],
@@ -351,9 +380,11 @@ def _field(
 ) -> FibreField:
     d = np.array([f.diameter_um.value for f in fibres])
     notices = []
-    missing = sum(int((~w.present).sum()) for w in walls)
-    if missing:
-        notices.append(Notice("missing_fibres", "fibres missing from their walls", missing))
+    places = missing_places(walls, frame, levels)
+    if places:
+        where = "; ".join(places[:_PLACES_TOLD])
+        text = f"fibres missing from their walls ({where})"
+        notices.append(Notice("missing_fibres", text, len(places)))
     step = None
     if levels.size > 1:
         gaps = np.diff(levels)
