@@ -388,10 +388,12 @@ def _field(
     step = None
     if levels.size > 1:
         gaps = np.diff(levels)
+        # Where a film, or a layer that no wall shows, lies between, a gap is no layer's height.
+        gaps = gaps[gaps < 1.5 * np.median(gaps)]
         mean = float(gaps.mean())
         step = Quantity(
             mean,
-            max(0.05 * float(d.mean()) / (levels.size - 1), 0.002 * mean),
+            max(0.05 * float(d.mean()) / gaps.size, 0.002 * mean),
             "µm",
             gaps.size,
             float(gaps.std(ddof=1)) if gaps.size > 1 else None,
