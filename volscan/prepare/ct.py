@@ -39,8 +39,8 @@ _SMALLEST_SOLID_VOX = 64
 # Voxels deeper than this inside solid show the polymer's own grey value (2.4 standard deviations
 # of a point spread of 3 voxels FWHM); outside, air is taken from beyond twice this distance.
 _DEEP_VOX = 3.0
-
-
+# Deep voxels this share of the contrast darker than the brightest are no plateau.
+_NO_PLATEAU = 0.08
 _MOST_AIR = 10_000_000
 
 
@@ -345,6 +345,11 @@ def _polymer_anchor(
         values = grey[deep].astype(np.float64)
         centre = float(np.median(values))
         noise = float(1.4826 * np.median(np.abs(values - centre)))
+        # Where noise and blur join what is solid across narrow pores, voxels deep inside it are no
+        # plateau: elsewhere the smoothed scan is clearly brighter.
+        short = first.polymer - centre - 3.0 * first.noise_smoothed
+        if short > _NO_PLATEAU * (first.polymer - first.air):
+            return first.polymer, 0.1 * abs(first.polymer - first.air), None, False
         return centre, noise / math.sqrt(n / 8.0) + 0.005 * abs(centre - first.air), noise, True
     return first.polymer, 0.1 * abs(first.polymer - first.air), None, False
 
