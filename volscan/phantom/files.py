@@ -12,13 +12,17 @@ from typing import Any
 from volscan.errors import SettingsError, UnreadableError
 from volscan.outputs import check_folder, write_folder
 from volscan.phantom.make import phantom_from_dict
+from volscan.phantom.oct_keys import oct_from_dict
 from volscan.phantom.scaffold import ScaffoldSpec
 from volscan.phantom.tube import TubeSpec
 from volscan.phantom.tube_scan import sheet_pattern
+from volscan.volume import Volume
 from volscan.writers import write_tiff
 
 NAMES = ("scan.tif", "design.toml", "truth.json")
-_KEYS = ("name", "scaffold", "part", "tube", "scanner", "tolerances", "wanted_tilt_deg")
+_KEYS = (
+    "name", "scaffold", "part", "tube", "scanner", "oct", "volume", "tolerances", "wanted_tilt_deg",
+)  # fmt: skip
 
 
 def make_phantom(
@@ -35,7 +39,8 @@ def make_phantom(
     spec
         A phantom file (TOML), or the mapping that it holds: `name`, the tables `scaffold` (or
         `tube`) and `scanner` (see `phantom_from_dict`), and for the design file
-        `wanted_tilt_deg` and the table `tolerances`.
+        `wanted_tilt_deg` and the table `tolerances`. An `oct` table with a list `volume` gives a
+        scan for each, ``scan_01.tif`` and on (see `oct_from_dict`).
     out_dir
         Folder to write into; made if it is missing.
     force
@@ -62,22 +67,36 @@ def make_phantom(
         raise SettingsError(
             f"phantom: unknown key {', '.join(unknown)}; known are {', '.join(_KEYS)}"
         )
-    folder = check_folder(out_dir, NAMES, force=force)
-    volume, truth, scaffold = phantom_from_dict(values, throats_too=throats_too)
-    with tempfile.TemporaryDirectory() as place:
-        scan = Path(place) / NAMES[0]
-        write_tiff(scan, volume.samples, spacing_um=volume.spacing_um, compress=True)
-        stack = scan.read_bytes()
+    later = values.get("volume", ())
+    if later and "oct" not in values:
+        raise SettingsError("[[volume]] tables need an [oct] table")
+    scans = [f"scan_{i + 1:02d}.tif" for i in range(len(later))] or [NAMES[0]]
+    names = (*scans, *NAMES[1:])
+    folder = check_folder(out_dir, names, force=force)
+    print_: ScaffoldSpec | TubeSpec
+    if later:
+        volumes, truth, print_ = oct_from_dict(values, throats_too=throats_too)
+    else:
+        volume, truth, print_ = phantom_from_dict(values, throats_too=throats_too)
+        volumes = [volume]
+    stacks = [_tiff(v) for v in volumes]
     design = design_file(
-        scaffold,
+        print_,
         name=truth["name"],
         wanted_tilt_deg=values.get("wanted_tilt_deg", 0.0),
         tolerances=values.get("tolerances", {}),
     )
     text = json.dumps(truth, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-    contents = (stack, design.encode(), text.encode())
-    write_folder(folder, dict(zip(NAMES, contents, strict=True)), force=force)
-    return [folder / name for name in NAMES]
+    contents = (*stacks, design.encode(), text.encode())
+    write_folder(folder, dict(zip(names, contents, strict=True)), force=force)
+    return [folder / name for name in names]
+
+
+def _tiff(volume: Volume) -> bytes:
+    with tempfile.TemporaryDirectory() as place:
+        scan = Path(place) / NAMES[0]
+        write_tiff(scan, volume.samples, spacing_um=volume.spacing_um, compress=True)
+        return scan.read_bytes()
 
 
 def design_file(

@@ -7,14 +7,14 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from volscan.errors import SettingsError
-from volscan.phantom.parts import joined, parts_truth
+from volscan.phantom.oct_keys import oct_from_dict
+from volscan.phantom.parts import joined, parts_from_tables, parts_truth
 from volscan.phantom.release import release_truth, released
-from volscan.phantom.scaffold import Scaffold, ScaffoldSpec, build_scaffold
+from volscan.phantom.scaffold import ScaffoldSpec, build_scaffold
 from volscan.phantom.scanner import ScannerSpec, scan
-from volscan.phantom.spec import scaffold_from_dict, scanner_from_dict, specs_from_dict
+from volscan.phantom.spec import scanner_from_dict, specs_from_dict
 from volscan.phantom.truth import scaffold_truth
 from volscan.phantom.tube import TubeSpec
 from volscan.phantom.tube_scan import tube_from_dict
@@ -32,7 +32,9 @@ def phantom_from_dict(
         `name`, and the tables `scaffold` (keyword arguments of `spec.scaffold_spec`) and
         `scanner` (fields of `ScannerSpec`); or `tube` instead of `scaffold` (keyword arguments
         of `tube_scan.tube_spec`), whose truth has no throats. A list `part` holds further
-        scaffolds in the same scan, each a table like `scaffold` with `offset_um` (X, Y, H).
+        scaffolds in the same scan, each a table like `scaffold` with `offset_um` (X, Y, H). A
+        table `oct` instead of `scanner` gives an OCT volume (see `oct_from_dict`; of a sequence
+        the last one).
     throats_too
         False leaves the throats out of the truth.
 
@@ -62,6 +64,11 @@ def phantom_from_dict(
     (6, 5.0)
     """
     spec: ScaffoldSpec | TubeSpec
+    if "oct" in values:
+        if "scanner" in values or "tube" in values:
+            raise SettingsError("a phantom with an [oct] table has no [scanner] and no [tube]")
+        volumes, truth, spec = oct_from_dict(values, throats_too=throats_too)
+        return volumes[-1], truth, spec
     if "tube" in values:
         if "scaffold" in values:
             raise SettingsError("a phantom is a [scaffold] or a [tube], not both")
@@ -70,7 +77,7 @@ def phantom_from_dict(
     else:
         spec, scanner = specs_from_dict(values)
         scaffold = build_scaffold(spec)
-        others, offsets = _parts(values.get("part", ()))
+        others, offsets = parts_from_tables(values.get("part", ()))
         whole = joined([scaffold, *others], offsets) if others else scaffold
         volume, mounting = scan(released(whole), scanner)
         if others:
@@ -84,21 +91,6 @@ def phantom_from_dict(
     truth["name"] = str(values.get("name", "phantom"))
     truth["material"] = _material(scanner)
     return volume, truth, spec
-
-
-def _parts(tables: Any) -> tuple[list[Scaffold], list[NDArray[np.float64]]]:
-    """Build the further parts; offsets (X, Y, H) of all, the first part's being none."""
-    if not isinstance(tables, list | tuple):
-        raise SettingsError("further parts are written as [[part]] tables")
-    built, offsets = [], [np.zeros(3)]
-    for table in tables:
-        rest = dict(table)
-        offset = rest.pop("offset_um", None)
-        if not isinstance(offset, list | tuple) or len(offset) != 3:
-            raise SettingsError("each [[part]] needs offset_um with three numbers (X, Y, H)")
-        built.append(build_scaffold(scaffold_from_dict(rest, "part")))
-        offsets.append(np.array(offset, dtype=np.float64))
-    return built, offsets
 
 
 def _collector(scanner: ScannerSpec) -> dict[str, float] | None:

@@ -12,9 +12,10 @@ from volscan.volume import checked_spacing_um
 OctScale = Literal["db", "amplitude", "intensity"]
 OctDtype = Literal["uint8", "uint16", "float32"]
 
-# Largest stored value, and the span of 10 log10(intensity / noise floor) that fills the type.
+# Largest stored value, and the span of 10 log10(intensity / noise floor) that fills the type: of an
+# exponential intensity 0.3 % lies below the lower end.
 _MOST = {"uint8": 255.0, "uint16": 65535.0, "float32": 1.0}
-_DB_SPAN = (-10.0, 60.0)
+_DB_SPAN = (-25.0, 60.0)
 # Linear values: the brightest level surface then lands at half the range.
 _ROOM = 0.5
 

@@ -12,13 +12,29 @@ from numpy.typing import NDArray
 
 from volscan.errors import SettingsError
 from volscan.phantom.mounting import Mounting
-from volscan.phantom.scaffold import Scaffold
+from volscan.phantom.scaffold import Scaffold, build_scaffold
+from volscan.phantom.spec import scaffold_from_dict
 from volscan.phantom.truth import scaffold_truth
 
 FloatArray = NDArray[np.float64]
 
 # Directions closer than this are one direction when families of several parts are sorted.
 _SAME_DEG = 1e-6
+
+
+def parts_from_tables(tables: Any) -> tuple[list[Scaffold], list[FloatArray]]:
+    """Build the further parts; offsets (X, Y, H) of all, the first part's being none."""
+    if not isinstance(tables, list | tuple):
+        raise SettingsError("further parts are written as [[part]] tables")
+    built, offsets = [], [np.zeros(3)]
+    for table in tables:
+        rest = dict(table)
+        offset = rest.pop("offset_um", None)
+        if not isinstance(offset, list | tuple) or len(offset) != 3:
+            raise SettingsError("each [[part]] needs offset_um with three numbers (X, Y, H)")
+        built.append(build_scaffold(scaffold_from_dict(rest, "part")))
+        offsets.append(np.array(offset, dtype=np.float64))
+    return built, offsets
 
 
 def joined(scaffolds: Sequence[Scaffold], offsets_um: Sequence[FloatArray]) -> Scaffold:

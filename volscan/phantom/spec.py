@@ -63,12 +63,12 @@ def scaffold_spec(
     form_values = {k: rest.pop(k) for k in FORM_KEYS if k in rest}
     directions = tuple(float(a) for a in directions_deg)
     n = len(directions)
-    spacing = tuple(float(s) for s in _per_family(spacing_um, n, "spacing_um"))
+    spacing = tuple(float(s) for s in numbers(spacing_um, n, "spacing_um"))
     if walls is None:
         if patch_um is None:
             raise SettingsError("a phantom needs walls or patch_um")
         walls = [int(patch_um // s) + 1 for s in spacing]
-    counts = tuple(int(w) for w in _per_family(walls, n, "walls"))
+    counts = tuple(int(w) for w in numbers(walls, n, "walls"))
     rng = np.random.default_rng(seed)
     middle = [np.arange(m) - (m - 1) / 2 for m in counts]
     tilts = _leans(lean, directions, middle, rng)
@@ -144,7 +144,7 @@ def scanner_from_dict(values: Mapping[str, Any]) -> ScannerSpec:
     try:
         for key in ("voxel_um", "psf_fwhm_um", "margin_um"):
             if key in scanner:
-                scanner[key] = tuple(float(v) for v in _per_family(scanner[key], 3, key))
+                scanner[key] = tuple(float(v) for v in numbers(scanner[key], 3, key))
         return ScannerSpec(**scanner)
     except (TypeError, ValueError) as error:
         if isinstance(error, SettingsError):
@@ -152,7 +152,8 @@ def scanner_from_dict(values: Mapping[str, Any]) -> ScannerSpec:
         raise SettingsError(f"the [scanner] table cannot be used: {error}") from error
 
 
-def _per_family(value: Any, n: int, name: str) -> list[Any]:
+def numbers(value: Any, n: int, name: str) -> list[Any]:
+    """Return n values from one that stands for all, or from a list of n."""
     values = list(value) if isinstance(value, list | tuple) else [value] * n
     if len(values) != n:
         raise SettingsError(f"{name} needs one value or {n}, got {len(values)}")
@@ -160,10 +161,9 @@ def _per_family(value: Any, n: int, name: str) -> list[Any]:
 
 
 def _rows(value: Any, counts: Sequence[int], name: str) -> tuple[tuple[float, ...], ...]:
-    families = _per_family(value, len(counts), name)
+    families = numbers(value, len(counts), name)
     return tuple(
-        tuple(float(v) for v in _per_family(f, m, name))
-        for f, m in zip(families, counts, strict=True)
+        tuple(float(v) for v in numbers(f, m, name)) for f, m in zip(families, counts, strict=True)
     )
 
 
@@ -181,7 +181,7 @@ def _leans(
     if kind == "mixed":
         rows = [rng.uniform(lean["low"], lean["high"], m) for m in counts]
     elif kind == "systematic":
-        means = _per_family(lean["mean"], len(counts), "lean.mean")
+        means = numbers(lean["mean"], len(counts), "lean.mean")
         scatter = lean.get("scatter", 0.0)
         rows = [a + scatter * rng.standard_normal(m) for a, m in zip(means, counts, strict=True)]
     elif kind == "fan":
