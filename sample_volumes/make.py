@@ -2,7 +2,8 @@
 
 Each folder's spec.toml becomes its scan, design and truth. The shifted patch is the first one
 printed again: the first scan is measured, and the change of layer shift advised for each wall is
-written into a copy of its spec. Nothing else is changed, so the same causes act again.
+written into a copy of its spec. Nothing else is changed, so the same causes act again. The OCT
+scans are of the same two prints, on their collector, with the table of oct_scanner.toml.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from volscan import Settings, measure
 from volscan.phantom.files import make_phantom
 
 HERE = Path(__file__).resolve().parent
+OCT_SEED, OCT_SEED_SHIFTED = "seed = 31", "seed = 33"
 FIRST, WELDED, SHIFTED = "eardrum_patch", "eardrum_patch_welded", "eardrum_patch_shifted"
 
 
@@ -46,8 +48,28 @@ def shifted_spec(text: str, rows: list[list[float]]) -> str:
     return text
 
 
+def oct_spec(text: str, name: str) -> str:
+    """Return the spec of an OCT scan of the print that a CT scan's spec describes."""
+    print_, scanner, _ = text.partition("[scanner]")
+    if not scanner:
+        raise SystemExit(f"the spec of {name} must hold a [scanner] table")
+    table = (HERE / "oct_scanner.toml").read_text(encoding="utf-8")
+    if name == SHIFTED:
+        table = table.replace(OCT_SEED, OCT_SEED_SHIFTED)
+    return print_ + table
+
+
+def make_oct(name: str) -> None:
+    """Make the OCT scan of a print whose CT scan's spec is there."""
+    folder = HERE / f"{name}_oct"
+    folder.mkdir(exist_ok=True)
+    text = (HERE / name / "spec.toml").read_text(encoding="utf-8")
+    (folder / "spec.toml").write_text(oct_spec(text, name), encoding="utf-8")
+    make_phantom(folder / "spec.toml", folder, force=True)
+
+
 def main() -> None:
-    """Make all three."""
+    """Make all five."""
     for name in (FIRST, WELDED):
         make_phantom(HERE / name / "spec.toml", HERE / name, force=True)
     rows = advised_rows(HERE / FIRST / "scan.tif")
@@ -56,6 +78,8 @@ def main() -> None:
     folder.mkdir(exist_ok=True)
     (folder / "spec.toml").write_text(shifted_spec(text, rows), encoding="utf-8")
     make_phantom(folder / "spec.toml", folder, force=True)
+    for name in (FIRST, SHIFTED):
+        make_oct(name)
 
 
 if __name__ == "__main__":

@@ -185,7 +185,8 @@ def field(
     if not math.isinf(spec.mirror_db):
         _add_mirror(real, imag, spec)
     if not math.isinf(spec.saturation_db):
-        _add_streaks(real, imag, spec, rng)
+        # A stream of its own: speckle and noise are those of the picture without.
+        _add_streaks(real, imag, spec, rng.spawn(1)[0])
     if spec.fixed_lines:
         _add_fixed_lines(real, imag, spec)
     if spec.noise:

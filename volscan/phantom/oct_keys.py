@@ -194,7 +194,7 @@ def oct_truth(spec: OctSpec, mounting: Mounting, layers: int) -> dict[str, Any]:
         "up": "-z",
         "layers_laid": layers,
         "optical_um_per_row": spec.step_um,
-        # Geometric depth z of the collector at (y, x): middle of the plane's equation.
+        # Geometric positions [z, y, x] on the collector: normal · p = offset.
         "collector_plane": {
             "normal": h.tolist(),
             "offset_um": float(mounting.to_scan_xyz(np.zeros(3)) @ mounting.h),

@@ -17,7 +17,7 @@ from volscan.phantom.oct_columns import Columns
 from volscan.phantom.oct_field import Field, Grey, curvature_um
 from volscan.phantom.oct_spec import OctSpec
 
-# A prism's bend (dx/dz) is cut here: steeper rays leave the cone that is collected.
+# A ray's slope (dx/dz) is cut here: steeper ones leave the cone that is collected.
 _STEEPEST = 0.7
 
 
@@ -81,18 +81,21 @@ def _bend(  # type: ignore[no-untyped-def]
             # The fibre's own underside, half a row and more, is not moved.
             for r in range(max(0, math.floor(leave) + 2), rows):
                 depth = _depth(r * step, own, begin, end, ends, medium, polymer)
-                dy, dx = 0.0, 0.0
+                dy, dx, way_y, way_x = 0.0, 0.0, 0.0, 0.0
+                at = 0.0
                 for i in range(begin, end):
                     if ends[i, 1] >= depth:
                         break
-                    below = depth - 0.5 * (ends[i, 0] + ends[i, 1])
-                    for axis in range(2):
-                        grows = slopes[i, 1, axis] - slopes[i, 0, axis]
-                        turn = min(_STEEPEST, max(-_STEEPEST, strength * grows))
-                        if axis == 0:
-                            dy += turn * below
-                        else:
-                            dx += turn * below
+                    middle = 0.5 * (ends[i, 0] + ends[i, 1])
+                    dy += way_y * (middle - at)
+                    dx += way_x * (middle - at)
+                    at = middle
+                    way_y += strength * (slopes[i, 1, 0] - slopes[i, 0, 0])
+                    way_x += strength * (slopes[i, 1, 1] - slopes[i, 0, 1])
+                    way_y = min(_STEEPEST, max(-_STEEPEST, way_y))
+                    way_x = min(_STEEPEST, max(-_STEEPEST, way_x))
+                dy += way_y * (depth - at)
+                dx += way_x * (depth - at)
                 y, x = round(iy + dy / voxel[1]), round(ix + dx / voxel[2])
                 if y == iy and x == ix:
                     continue
