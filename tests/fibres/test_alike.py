@@ -33,7 +33,7 @@ def _strays(walls: list[WallPath], offset: float, sign: float = 1.0) -> float:
 
 def test_pieces_of_two_walls_become_two_whole_walls() -> None:
     pieces = [_wave(0.0, 0.0, 480.0), _wave(120.0, 0.0, 200.0), _wave(120.0, 260.0, 480.0)]
-    walls = alike_walls(pieces, _all_clear, thickness_um=THICKNESS)
+    walls = alike_walls(pieces, _all_clear, thickness_um=THICKNESS).walls
     assert len(walls) == 2
     assert min(float(np.ptp(w.points_um[:, 0])) for w in walls) > 460.0
     # The exact wave goes in. A line between places 10 µm apart cuts off 30 (2π 10/240)²/8 = 0.26 µm
@@ -43,7 +43,7 @@ def test_pieces_of_two_walls_become_two_whole_walls() -> None:
 
 def test_a_mirrored_wall_is_carried_on_as_mirrored() -> None:
     pieces = [_wave(0.0, 0.0, 480.0), _wave(120.0, 0.0, 300.0, -1.0)]
-    walls = alike_walls(pieces, _all_clear, thickness_um=THICKNESS)
+    walls = alike_walls(pieces, _all_clear, thickness_um=THICKNESS).walls
     assert len(walls) == 2
     assert _strays(walls, 120.0, -1.0) < 1.0
 
@@ -58,7 +58,7 @@ def test_a_stretch_taken_along_another_wall_is_left_out() -> None:
     def clear(at: np.ndarray) -> np.ndarray:
         return ~((at[:, 0] > 195.0) & (at[:, 0] < 265.0) & (at[:, 1] > 60.0))
 
-    walls = alike_walls(pieces, clear, thickness_um=THICKNESS)
+    walls = alike_walls(pieces, clear, thickness_um=THICKNESS).walls
     assert len(walls) == 2
     assert _strays(walls, 120.0) < 1.0
 
@@ -70,5 +70,18 @@ def test_walls_of_no_common_shape_stay_as_they_are(count: int) -> None:
         WallPath(np.stack([s, 300.0 * k + 25.0 * k * np.sin(2 * np.pi * s / (90.0 * k))], axis=1))
         for k in range(1, count + 1)
     ]
-    walls = alike_walls(pieces, _all_clear, thickness_um=THICKNESS)
+    walls = alike_walls(pieces, _all_clear, thickness_um=THICKNESS).walls
     assert [w.length_um for w in walls] == [p.length_um for p in pieces]
+
+
+def test_a_path_that_changes_walls_is_two_pieces_and_strangers_join() -> None:
+    one, other = _wave(0.0, 0.0, 240.0), _wave(120.0, 240.0, 480.0)
+    switched = WallPath(np.vstack([one.points_um, other.points_um]))
+    pieces = [_wave(-120.0, 0.0, 480.0), switched]
+    strangers = [_wave(0.0, 220.0, 480.0), _wave(120.0, 0.0, 250.0)]
+    found = alike_walls(pieces, _all_clear, thickness_um=THICKNESS, strangers=strangers)
+    walls = found.walls
+    assert len(walls) == 3
+    assert found.joined == [0, 1]
+    assert _strays(walls, 0.0) < 1.0
+    assert _strays(walls, 120.0) < 1.0

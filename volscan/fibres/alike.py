@@ -8,7 +8,8 @@ across or mirrored, tells how each wall goes on.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,16 +17,30 @@ from numpy.typing import NDArray
 from volscan.fibres.paths import WallPath, smoothed
 from volscan.geometry import FloatArray
 
-# A piece has the shape when it strays from it by less than this share of the thickness (median).
+# A piece has the shape where it strays from it by less than this share of the thickness.
 _STRAY = 0.3
-# Mirrored only when that halves the stray: a straight piece is both.
-_MIRRORED_GAIN = 0.5
+# Mirrored only where that holds this many times the places.
+_MIRRORED_GAIN = 1.3
+# A piece is at least this share of its path, and a wall is told at this share of its places.
+_LEAST_PIECE, _LEAST_TOLD = 0.35, 0.2
 # A piece this much of which runs back is no function of the place along.
-_MOST_BACK = 0.05
+_MOST_BACK = 0.15
 # Pieces with less than this share of the whole length in common say nothing of all.
 _LEAST_ALIKE = 0.5
 _ROUNDS = 3
 _FEWEST_PLACES = 6
+
+
+@dataclass(frozen=True)
+class Alike:
+    """Walls put together, numbers of the strangers that joined, and places that have the shape.
+
+    What does not have the shape is among the walls where it is not within one.
+    """
+
+    walls: list[WallPath]
+    joined: list[int]
+    places: int
 
 
 def alike_walls(
@@ -33,7 +48,8 @@ def alike_walls(
     clear: Callable[[FloatArray], NDArray[np.bool_]],
     *,
     thickness_um: float,
-) -> list[WallPath]:
+    strangers: Sequence[WallPath] = (),
+) -> Alike:
     """Return whole walls for pieces of paths, where the family's walls share a shape.
 
     Parameters
@@ -45,32 +61,43 @@ def alike_walls(
         trusted there.
     thickness_um
         Usual thickness of a wall.
+    strangers
+        Pieces that run another way, in the same axes: those that have the shape join.
 
     Returns
     -------
-    list
-        A path over the family's whole length for each wall; the pieces as they were where they
-        share no shape. What does not have the shape is kept where it is not within a wall.
+    Alike
+        Whole walls, which strangers went into them, and how many places have the shape; the
+        pieces as they were where they share none.
     """
-    if len(paths) < 2:
-        return paths
+    if len(paths) < 2 and not strangers:
+        return Alike(paths, [], 0)
     step = 0.5 * thickness_um
     low = min(float(p.points_um[:, 0].min()) for p in paths)
     high = max(float(p.points_um[:, 0].max()) for p in paths)
-    grid: FloatArray = low + step * np.arange(
-        max(2, math.ceil((high - low) / step) + 1), dtype=np.float64
-    )
-    rows = np.array([_told(p, clear, grid) for p in paths])
+    count = max(2, math.ceil((high - low) / step) + 1)
+    grid: FloatArray = low + step * np.arange(count, dtype=np.float64)
+    rows = np.array([_told(p, clear, grid) for p in (*paths, *strangers)])
     told = np.isfinite(rows).sum(axis=1)
-    if told.max() < _FEWEST_PLACES:
-        return paths
-    shape = rows[int(np.argmax(told))]
+    own = len(paths)
+    if told[:own].max() < _FEWEST_PLACES:
+        return Alike(paths, [], 0)
+    shape = rows[int(np.argmax(told[:own]))]
+    pieces: list[_Piece] = []
     for _ in range(_ROUNDS):
-        signs, offsets, strays = _fitted(rows, shape)
-        alike = strays < _STRAY * thickness_um
-        if alike.sum() < 2 or told[alike].sum() < _LEAST_ALIKE * told.sum():
-            return paths
-        moved = signs[alike, None] * (rows[alike] - offsets[alike, None])
+        pieces = [
+            piece
+            for i, row in enumerate(rows)
+            for piece in _pieces_of(row, shape, i, _STRAY * thickness_um)
+        ]
+        within = np.array(
+            [sum(p.places.sum() for p in pieces if p.row == i) for i in range(len(rows))]
+        )
+        if len(pieces) < 2 or within[:own].sum() < _LEAST_ALIKE * told[:own].sum():
+            return Alike(paths, [], 0)
+        moved = np.array(
+            [np.where(p.places, p.sign * (rows[p.row] - p.offset), np.nan) for p in pieces]
+        )
         seen = np.isfinite(moved).any(axis=0)
         shape = np.full(grid.size, np.nan)
         shape[seen] = np.nanmedian(moved[:, seen], axis=0)
@@ -78,13 +105,30 @@ def alike_walls(
     grid, shape = grid[first : last + 1], shape[first : last + 1]
     shape = smoothed(shape[:, None], step, 3.0 * thickness_um)[:, 0]
     walls = []
-    for sign in (1.0, -1.0):
-        own = np.flatnonzero(alike & (signs == sign))
-        for group in _together(own[np.argsort(offsets[own])], offsets, 0.6 * thickness_um):
-            across = float(np.average(offsets[group], weights=told[group]))
-            walls.append(WallPath(np.stack([grid, across + sign * shape], axis=1)).resampled(step))
-    others = [p for p, same in zip(paths, alike, strict=True) if not same]
-    return walls + [p for p in others if not _within(p, walls, thickness_um)]
+    for group in _together(pieces, 0.6 * thickness_um):
+        places = np.sum([p.places.sum() for p in group])
+        if places < _LEAST_TOLD * grid.size:
+            continue
+        across = float(
+            np.average([p.offset for p in group], weights=[p.places.sum() for p in group])
+        )
+        line = across + group[0].sign * shape
+        walls.append(WallPath(np.stack([grid, line], axis=1)).resampled(step))
+    strange = within < _LEAST_ALIKE * told
+    others = [p for p, away in zip(paths, strange[:own], strict=True) if away]
+    joined = [i for i, away in enumerate(strange[own:]) if not away and told[own + i] > 0]
+    apart = [p for p in others if not _within(p, walls, thickness_um)]
+    return Alike(walls + apart, joined, int(within.sum()))
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Part of a row that has the shape: which row, mirrored or not, moved by what, where."""
+
+    row: int
+    sign: float
+    offset: float
+    places: NDArray[np.bool_]
 
 
 def _told(
@@ -100,31 +144,45 @@ def _told(
     return np.where(trusted & inside, np.interp(grid, along, points[:, 1]), np.nan)
 
 
-def _fitted(rows: FloatArray, shape: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return each piece's sign, offset across, and stray from the shape."""
-    signs, offsets = np.ones(len(rows)), np.zeros(len(rows))
-    strays = np.full(len(rows), np.inf)
-    for i, row in enumerate(rows):
-        for sign, gain in ((1.0, 1.0), (-1.0, _MIRRORED_GAIN)):
+def _pieces_of(row: FloatArray, shape: FloatArray, number: int, within_um: float) -> list[_Piece]:
+    """Return the parts of a row that have the shape, each moved by its own offset.
+
+    A path that takes a wrong turn runs along one wall and then along another: it is two pieces.
+    """
+    found: list[_Piece] = []
+    left = np.isfinite(row) & np.isfinite(shape)
+    whole = int(left.sum())
+    while left.sum() >= _FEWEST_PLACES:
+        best: _Piece | None = None
+        for sign in (1.0, -1.0):
             off = row - sign * shape
-            off = off[np.isfinite(off)]
-            if off.size < _FEWEST_PLACES:
-                continue
-            middle = float(np.median(off))
-            stray = float(np.median(np.abs(off - middle)))
-            if stray < gain * strays[i]:
-                signs[i], offsets[i], strays[i] = sign, middle, stray
-    return signs, offsets, strays
+            values = np.sort(off[left])
+            # The window that holds most, and its median.
+            ends = np.searchsorted(values, values + 2.0 * within_um, side="right")
+            start = int(np.argmax(ends - np.arange(values.size)))
+            middle = float(np.median(values[start : ends[start]]))
+            places = left & (np.abs(off - middle) < within_um)
+            # Mirrored only where that holds clearly more: a straight piece is both.
+            gain = 1.0 if sign > 0 else _MIRRORED_GAIN
+            if best is None or places.sum() > gain * best.places.sum():
+                best = _Piece(number, sign, middle, places)
+        assert best is not None
+        if best.places.sum() < max(_FEWEST_PLACES, _LEAST_PIECE * whole):
+            break
+        found.append(best)
+        left = left & ~best.places
+    return found
 
 
-def _together(
-    order: NDArray[np.intp], offsets: FloatArray, apart_um: float
-) -> list[NDArray[np.intp]]:
-    """Split pieces, in order across, where the next one stands apart."""
-    if order.size == 0:
-        return []
-    cuts = np.flatnonzero(np.diff(offsets[order]) > apart_um) + 1
-    return list(np.split(order, cuts))
+def _together(pieces: list[_Piece], apart_um: float) -> list[list[_Piece]]:
+    """Group pieces of one sign that stand no farther apart than this."""
+    groups: list[list[_Piece]] = []
+    for piece in sorted(pieces, key=lambda p: (p.sign, p.offset)):
+        last = groups[-1][-1] if groups else None
+        if last is None or last.sign != piece.sign or piece.offset - last.offset > apart_um:
+            groups.append([])
+        groups[-1].append(piece)
+    return groups
 
 
 def _within(path: WallPath, walls: list[WallPath], thickness_um: float) -> bool:

@@ -40,6 +40,10 @@ _WORST_STACK = 0.15
 # Paths show a straight family when they have its direction, lie on its walls in this share, and
 # its walls are nearly as long in all.
 _SAME_DEG, _SAME_SHARE, _AS_LONG = 5.0, 0.7, 0.9
+# Directions tried about that of the pieces' chords, the likeliest first, and by how much more has
+# to be alike.
+_ASKEW_DEG = (0.0, -3.0, 3.0, -6.0, 6.0, -9.0, 9.0, -12.0, 12.0)
+_CLEARLY_MORE = 1.05
 # A path of which more than this lies on straight walls runs along them.
 _HELD = 0.6
 
@@ -78,18 +82,51 @@ def curved_families(
         elif not any(same is f for f in families):
             families.append(same)
     lines = replace(lines, families=tuple(families))
-    for axes, paths in unknown:
-        pieces = [p for p in paths if not lines.hold(axes, p, thickness)]
+    unknown = [
+        (axes, [p for p in paths if not lines.hold(axes, p, thickness)]) for axes, paths in unknown
+    ]
+    unknown = sorted(unknown, key=lambda u: -sum(p.length_um for p in u[1]))
+    for k, (axes, pieces) in enumerate(unknown):
         if not pieces:
             continue
-        clear = partial(lines.clear, axes, beyond_um=thickness)
-        walls = alike_walls(pieces, clear, thickness_um=thickness)
+        # Pieces of a wave may run another way than its mean line.
+        later = [(j, p) for j in range(k + 1, len(unknown)) for p in unknown[j][1]]
+        # Chords of pieces of a wave run askew: the family runs where most pieces are alike.
+        best, found = axes, None
+        for off in _ASKEW_DEG:
+            trial = _rotated(axes, math.radians(off))
+            alike = alike_walls(
+                [_turned(p, axes, trial) for p in pieces],
+                partial(lines.clear, trial, beyond_um=thickness),
+                thickness_um=thickness,
+                strangers=[_turned(p, unknown[j][0], trial) for j, p in later],
+            )
+            if found is None or alike.places > _CLEARLY_MORE * found.places:
+                best, found = trial, alike
+        assert found is not None
+        axes, walls, joined = best, found.walls, found.joined
+        for i in joined:
+            j, piece = later[i]
+            unknown[j] = (unknown[j][0], [p for p in unknown[j][1] if p is not piece])
         track = _track(material, axes, walls, points, thickness_um=thickness, blur_um=blur_um)
         if track is not None:
             families.append(track)
     if not families:
         return []
     return recentred(material, families, blur_um=blur_um, times=3)
+
+
+def _rotated(axes: FamilyAxes, angle: float) -> FamilyAxes:
+    """Return a family's axes turned about its up, radians."""
+    c, s = math.cos(angle), math.sin(angle)
+    return FamilyAxes(c * axes.along + s * axes.across, c * axes.across - s * axes.along, axes.up)
+
+
+def _turned(path: WallPath, own: FamilyAxes, other: FamilyAxes) -> WallPath:
+    """Return a path told in another family's axes, running its way."""
+    turn = np.stack([own.along, own.across]) @ np.stack([other.along, other.across], axis=1)
+    points = path.points_um @ turn
+    return WallPath(points if points[-1, 0] > points[0, 0] else points[::-1])
 
 
 def _middle(heights: FloatArray) -> float:
