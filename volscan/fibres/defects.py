@@ -26,6 +26,8 @@ _EMPTY = 0.5
 _DEEPLY = 0.3
 # ... and below what noise makes of the level, in standard deviations told along the fibre.
 _BEYOND = 6.0
+# Places across a core and beside it, in radii.
+_ACROSS = np.array([-1.4, -1.0, -0.5, 0.0, 0.5, 1.0, 1.4])
 # Shortest break and shortest piece, in diameters: noise and blur make shorter ones.
 _SHORTEST_BREAK, _SHORTEST_PIECE = 1.25, 2.0
 # Another strand runs this many diameters beside a doubled fibre, and over this share of it.
@@ -137,13 +139,16 @@ def _sampled(material: MaterialMap, frame: BuildFrame, points_um: FloatArray) ->
 
 
 def _core_level(material: MaterialMap, frame: BuildFrame, fibre: Fibre, walk: _Walk) -> FloatArray:
-    """Return the fraction in the fibre's core (m,), a mean over a diameter along it."""
+    """Return the fraction in the fibre's core, or beside it (m,), over a diameter along it."""
     radius = 0.5 * fibre.diameter_um.value
-    level = np.mean(
-        [_sampled(material, frame, walk.beside(off * radius)) for off in (-0.5, 0.0, 0.5)], axis=0
-    )
     step = float(walk.arc_um[1] - walk.arc_um[0])
-    return np.asarray(uniform_filter1d(level, max(1, round(2.0 * radius / step)), mode="nearest"))
+    levels = np.array([_sampled(material, frame, walk.beside(off * radius)) for off in _ACROSS])
+    core = levels[np.abs(_ACROSS) <= 0.5].mean(axis=0)
+    # Where a winding path strays from its fibre the core is empty and the fibre beside it.
+    beside = np.maximum(levels[:2].mean(axis=0), levels[-2:].mean(axis=0))
+    width = max(1, round(2.0 * radius / step))
+    means = [uniform_filter1d(v, width, mode="nearest") for v in (core, beside)]
+    return np.asarray(np.maximum(*means))
 
 
 def _pieces(

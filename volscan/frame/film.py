@@ -24,8 +24,9 @@ _POINTS = 2_000_000
 _POINTS_A_CELL = 6.0
 # A film is wider than this many diameters everywhere, and covers this share of the print's plan.
 _WIDER_THAN, _LEAST_SHARE = 2.2, 0.15
-# Open pores are no more than this share of it, cells of its own at least this.
-_MOST_HOLES, _LEAST_OPEN = 0.05, 0.1
+# Open pores are no more than this share of it; columns that hold nothing else are at least this
+# share of the plan, more than doubled fibres make.
+_MOST_HOLES, _LEAST_OPEN = 0.05, 0.08
 # It takes up no more than this share of the print's height: more is a block.
 _THICKEST = 0.6
 # The cells beside each other lie on its plane to within this many diameters.
@@ -129,7 +130,8 @@ def _spanned(
     filled = filled[2 * reach : -2 * reach, 2 * reach : -2 * reach] & cells.footprint
     holes = float((filled & (cells.runs == 0)).sum()) / max(float(filled.sum()), 1.0)
     spans = covered.sum() >= _LEAST_SHARE * cells.footprint.sum()
-    if not spans or holes > _MOST_HOLES or open_cells.sum() < _LEAST_OPEN * covered.sum():
+    shown = open_cells.sum() >= _LEAST_OPEN * cells.footprint.sum()
+    if not spans or not shown or holes > _MOST_HOLES:
         return None
     return open_cells, covered, plane
 
