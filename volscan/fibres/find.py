@@ -61,7 +61,8 @@ _SHARED_WALLS = 8
 # turning loops are no more than the rest.
 _WELL_HELD = 0.9
 # Fibres that hold less than this share of what is solid are lines laid through something else.
-_LEAST_HELD = 0.4
+# Fibres thinner than their blur hold little of it, but all that they hold is solid.
+_LEAST_HELD, _LEAST_LIKE = 0.4, 0.5
 
 
 @dataclass(frozen=True)
@@ -169,7 +170,7 @@ def _fitted(
     if not walls or not accounts_for(explained_share(material, walls, optics.contrast)):
         return None
     share = overlap(material, _only(families, fitted, walls))
-    if share.held < _LEAST_HELD:
+    if share.held < _LEAST_HELD and share.likeness < _LEAST_LIKE:
         return None
     walls = [w.without_slivers() for w in walls]
     progress("fibres", 0.9)
