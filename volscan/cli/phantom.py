@@ -12,7 +12,9 @@ from volscan.cli.console import say, shown_progress
 
 
 def phantom(
-    spec: Annotated[Path, typer.Argument(help="Phantom file (TOML): scaffold and scanner (or oct).")],
+    spec: Annotated[
+        Path, typer.Argument(help="Phantom file (TOML): scaffold and scanner (or oct).")
+    ],
     out: Annotated[Path, typer.Option(help="Folder for the scan, its design and its truth.")],
     force: options.Force = False,
     quiet: options.Quiet = False,
