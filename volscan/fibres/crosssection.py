@@ -81,12 +81,44 @@ class Priors:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """How a tube's sheet stretches sections across a wall, about the wall's leaning line.
+
+    Unrolled at R, a fibre at radius r lies R / r as far around as it is: inner fibres look wide
+    and outer ones narrow, and a wall of equal fibres would seem to taper. `cos` and `sin` are of
+    the family's direction from the axis; `foot` is r / R at height 0, `rise_per_um` its growth.
+    """
+
+    slope: float
+    cos: float
+    sin: float
+    foot: float
+    rise_per_um: float
+
+    def width(self, h: FloatArray) -> FloatArray:
+        """Return the width on the sheet of what is one unit wide at its own radius."""
+        ratio = np.maximum(self.foot + self.rise_per_um * h, 0.05)
+        return np.asarray(np.hypot(self.cos, ratio * self.sin) / ratio)
+
+    def own(self, n: FloatArray, h: FloatArray) -> FloatArray:
+        """Return places across at their own width."""
+        line = self.slope * h
+        return np.asarray(line + (n - line) / self.width(h))
+
+    def on_sheet(self, n: FloatArray, h: FloatArray) -> FloatArray:
+        """Return places across as the sheet has them: the inverse of `own`."""
+        line = self.slope * h
+        return np.asarray(line + (n - line) * self.width(h))
+
+
+@dataclass(frozen=True)
 class Column:
     """One wall's cross-section and the discs in it.
 
     `n`, `h`, `value`, `count` are the bins (sorted by height): positions across (left normal)
     and up in µm, mean fraction, voxels. `centre_n`, `centre_h`, `radius` describe the discs;
-    `prior_h`, `prior_r` what they are drawn to.
+    `prior_h`, `prior_r` what they are drawn to. With a `stretch`, of a tube's sheet, all are told
+    at their own width; `across_um` is where the discs lie on the sheet.
     """
 
     axes: FamilyAxes
@@ -99,6 +131,14 @@ class Column:
     radius: FloatArray
     prior_h: FloatArray
     prior_r: FloatArray
+    stretch: Stretch | None = None
+
+    @property
+    def across_um(self) -> FloatArray:
+        """The discs' places across in the map."""
+        if self.stretch is None:
+            return self.centre_n
+        return self.stretch.on_sheet(self.centre_n, self.centre_h)
 
 
 @dataclass(frozen=True)

@@ -43,6 +43,7 @@ from volscan.fibres.level import refined_frame
 from volscan.fibres.lines import FittedWall, field_from_walls
 from volscan.fibres.parts import by_part
 from volscan.fibres.recentre import recentred, waving_families
+from volscan.fibres.rest import further_families
 from volscan.fibres.rough import first_optics, rough_families, settle_counts
 from volscan.fibres.thin import with_thin_doubt
 from volscan.fibres.threads import on_each
@@ -107,7 +108,9 @@ def find_fibres(
         straight = waving_families(material, straight, blur_um=blur)
         progress("fibres", 0.3)
         found = _fitted(material, frame, by_part(straight), progress)
-        if found is None or found.overlap.held < _WELL_HELD:
+        if found is not None and material.unrolled is not None:
+            found = _with_the_rest(material, frame, straight, found, progress)
+        elif found is None or found.overlap.held < _WELL_HELD:
             paths = curved_families(material, frame, points, straight=straight, blur_um=blur)
             new = [f for f in paths if not any(f is s for s in straight)]
             other = _fitted(material, frame, paths, progress) if new else None
@@ -134,6 +137,7 @@ class _Found:
     u_contrast: float
     u_sigma_um: float
     overlap: Overlap
+    families: list[FamilyTrack]
 
     @property
     def likeness(self) -> float:
@@ -169,7 +173,8 @@ def _fitted(
     walls, dropped = credible_walls(fitted)
     if not walls or not accounts_for(explained_share(material, walls, optics.contrast)):
         return None
-    share = overlap(material, _only(families, fitted, walls))
+    kept = _only(families, fitted, walls)
+    share = overlap(material, kept)
     if share.held < _LEAST_HELD and share.likeness < _LEAST_LIKE:
         return None
     walls = [w.without_slivers() for w in walls]
@@ -206,7 +211,29 @@ def _fitted(
         shared.u_contrast,
         shared.u_sigma_um,
         share,
+        kept,
     )
+
+
+def _with_the_rest(
+    material: MaterialMap,
+    frame: BuildFrame,
+    straight: list[FamilyTrack],
+    found: _Found,
+    progress: Progress,
+) -> _Found:
+    """Return what was found, with the straight families of the solid that it leaves over.
+
+    On a tube's sheet helices are straight: paths followed there would run from one to another
+    where steep windings cross at a slant.
+    """
+    if found.overlap.held >= _WELL_HELD:
+        return found
+    more = further_families(material, frame, found.families)
+    if not more:
+        return found
+    other = _fitted(material, frame, by_part(straight + more), progress)
+    return other if other is not None and other.likeness > found.likeness else found
 
 
 def _only(

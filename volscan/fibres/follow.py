@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +89,7 @@ def gathered_columns(
     noise *= math.sqrt(material.noise_correlation_vox)
     gathered = []
     for number, family in enumerate(families):
+        turn = partial(column_of, axes=family.axes, unrolled=material.unrolled)
         radius = max(float(w.radius_um.max()) for w in family.walls)
         bin_um = max(0.5 * coarse, radius / 8.0)
         bins = gather_walls(
@@ -102,12 +104,12 @@ def gathered_columns(
         )
         columns, parts, stations = [], [], []
         for w, wall in enumerate(family.walls):
-            columns.append(column_of(bins[w].sum(axis=0), wall, family.axes))
+            columns.append(turn(bins[w].sum(axis=0), wall))
             if family.curved:
                 short = _halved(bins[w])
-                parts.append([column_of(b, wall, family.axes, fewest=1) for b in short])
+                parts.append([turn(b, wall, fewest=1) for b in short])
             else:
-                parts.append([column_of(b, wall, family.axes) for b in bins[w]])
+                parts.append([turn(b, wall) for b in bins[w]])
             stations.append(_stations(bins[w]))
         group = Gathered(columns, parts, stations, scan_grid(spacing, noise=noise, bin_um=bin_um))
         if fine and not family.curved:
@@ -126,7 +128,7 @@ def gathered_columns(
             group = replace(
                 group,
                 fine=[
-                    [column_of(b, wall, family.axes, fewest=1) for b in bins[w]]
+                    [turn(b, wall, fewest=1) for b in bins[w]]
                     for w, wall in enumerate(family.walls)
                 ],
                 fine_stations=[_stations(b) for b in bins],
@@ -210,16 +212,16 @@ def retracked(family: FamilyTrack, columns: list[Column]) -> FamilyTrack:
     walls = []
     for wall, column in zip(family.walls, columns, strict=True):
         slope, start = (
-            np.polyfit(column.centre_h, column.centre_n, 1)
+            np.polyfit(column.centre_h, column.across_um, 1)
             if column.centre_h.size > 1
-            else (wall.slope, float(column.centre_n[0] - wall.slope * column.centre_h[0]))
+            else (wall.slope, float(column.across_um[0] - wall.slope * column.centre_h[0]))
         )
         height = wall.height_um.copy()
         radius = wall.radius_um.copy()
         offset = np.zeros_like(height)
         height[wall.present] = column.centre_h
         radius[wall.present] = column.radius
-        offset[wall.present] = column.centre_n - (start + slope * column.centre_h)
+        offset[wall.present] = column.across_um - (start + slope * column.centre_h)
         path = wall.path
         if path is not None:
             path = path.moved(path.arc_um[[0, -1]], np.full(2, float(start)))
@@ -253,7 +255,7 @@ def followed(
     curved = wall.path is not None
     for part, station in _even_parts(group.parts[w], group.stations[w], apart=curved):
         moved, covariance_part = moved_segment(column, part, optics, group.grid, priors=Priors())
-        across.append(moved.centre_n + wall.position_um)
+        across.append(moved.across_um + wall.position_um)
         up.append(moved.centre_h)
         noise.append(_u_places(covariance_part))
         along.append(station)
@@ -376,7 +378,7 @@ def _fine(
             column, group.fine[w][k], optics, grid, priors=Priors(height=1.0)
         )
         along.append(float(group.fine_stations[w][k]))
-        across.append(moved.centre_n + wall.position_um)
+        across.append(moved.across_um + wall.position_um)
         up.append(moved.centre_h)
         noise.append(_u_places(covariance))
     if len(along) < _FEWEST_SEGMENTS:

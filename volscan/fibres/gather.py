@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from volscan.fibres.columns import FamilyAxes, RoughWalls
-from volscan.fibres.crosssection import Column
+from volscan.fibres.crosssection import Column, Stretch
 from volscan.fibres.paths import WallPath
 from volscan.geometry import FloatArray
 from volscan.kernels.paths import path_sections
 from volscan.kernels.sections import mark_near_polyline, wall_sections
-from volscan.prepare.material import MaterialMap
+from volscan.prepare.material import MaterialMap, Unrolled
 
 # A station belongs to a wall while the wall's core holds this share of its usual fraction.
 _PRESENT = 0.5
@@ -370,12 +370,13 @@ def column_of(
     wall: WallTrack,
     axes: FamilyAxes,
     *,
-    prior_r: FloatArray | None = None,
     fewest: int = _FEWEST_VOXELS,
+    unrolled: Unrolled | None = None,
 ) -> Column:
     """Turn gathered bins (heights, across, channels) of one wall into a column to fit.
 
-    Positions across are told from the wall's place at height 0, not from its leaning line.
+    Positions across are told from the wall's place at height 0, not from its leaning line, and at
+    their own width where the map was `unrolled`.
     """
     flat = bins.reshape(-1, bins.shape[-1])
     flat = flat[flat[:, 0] >= fewest]
@@ -386,15 +387,32 @@ def column_of(
     there = wall.present
     height = wall.height_um[there]
     radius = wall.radius_um[there]
+    centre_n = wall.slope * height + wall.offset_um[there]
+    stretch = None if unrolled is None else _stretch(wall, axes, unrolled)
+    if stretch is not None:
+        n, centre_n = stretch.own(n, h), stretch.own(centre_n, height)
     return Column(
         axes=axes,
         n=n[order],
         h=h[order],
         value=(flat[:, 1] / count)[order],
         count=count[order],
-        centre_n=wall.slope * height + wall.offset_um[there],
+        centre_n=centre_n,
         centre_h=height.copy(),
         radius=radius.copy(),
         prior_h=height.copy(),
-        prior_r=radius.copy() if prior_r is None else prior_r[there],
+        prior_r=radius.copy(),
+        stretch=stretch,
+    )
+
+
+def _stretch(wall: WallTrack, axes: FamilyAxes, unrolled: Unrolled) -> Stretch:
+    """Return how a tube's sheet, z outward and x along the axis, stretches a wall's sections."""
+    _, around, along = axes.along
+    return Stretch(
+        wall.slope,
+        float(along),
+        float(around),
+        unrolled.lowest_um / unrolled.radius_um,
+        1.0 / unrolled.radius_um,
     )

@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.frame.plate import solid_points_um
-from volscan.frame.unroll import stretch_of
 from volscan.geometry import Fibre, FloatArray, TubeFrame
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
@@ -307,9 +306,7 @@ def refined_tube(
     found, covariance = _robust_fit(design, value, cluster)
     u = np.sqrt(np.diag(covariance))
     half = 0.5 * math.sqrt(height_over_width)
-    diameters = {
-        k: np.mean([_own_diameter_um(tube, f) for f in fibres if f.layer == k]) for k in levels
-    }
+    diameters = {k: np.mean([f.diameter_um.value for f in fibres if f.layer == k]) for k in levels}
     low = float(found[_WAVES] - half * diameters[levels[0]])
     high = float(found[-1] + half * diameters[levels[-1]])
     change = np.concatenate([found[:6], [tube.base_um + 0.5 * (low + high)], found[6:8]])
@@ -335,13 +332,6 @@ def refined_tube(
 
 # Parameters of the surface's waves: shift, slope and bend of the axis, second harmonic.
 _WAVES = 8
-
-
-def _own_diameter_um(tube: TubeFrame, fibre: Fibre) -> float:
-    """Return a fibre's diameter, freed from the stretch that the sheet has at its radius."""
-    a = math.radians(fibre.direction_deg)
-    ratio = 1.0 + float(tube.base_um + fibre.points_um[:, 2].mean()) / tube.radius_um
-    return fibre.diameter_um.value / math.sqrt(stretch_of(math.cos(a), math.sin(a), ratio))
 
 
 def _one_of(u: FloatArray) -> float:

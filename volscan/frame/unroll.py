@@ -26,7 +26,7 @@ import numpy as np
 from scipy import ndimage
 
 from volscan.geometry import BuildFrame, TubeFrame
-from volscan.prepare.material import MaterialMap
+from volscan.prepare.material import MaterialMap, Unrolled
 from volscan.progress import Progress, no_progress
 
 # The seam's overlap: fibres cut by the sheet's edge within it are seen whole on its other side.
@@ -105,6 +105,7 @@ def unroll(material: MaterialMap, tube: TubeFrame, *, progress: Progress = no_pr
         # The noise's power per volume is the scan's own.
         noise_correlation_vox=material.noise_correlation_vox * float(np.prod(spacing)) / step**3,
         notices=(),
+        unrolled=Unrolled(tube.radius_um + tube.base_um + float(height[0]), tube.radius_um),
     )
     return Sheet(sheet, _level(tube, height[0], along[0]), tube)
 

@@ -12,6 +12,14 @@ from volscan.quantity import Notice, Quantity
 
 
 @dataclass(frozen=True)
+class Unrolled:
+    """Of a tube's sheet: the radius of its lowest plane, and the radius it was unrolled at (µm)."""
+
+    lowest_um: float
+    radius_um: float
+
+
+@dataclass(frozen=True)
 class MaterialMap:
     """Polymer fraction per voxel with its anchors, noise and blur.
 
@@ -59,6 +67,8 @@ class MaterialMap:
         By how much, peak to valley, the print lay bent in the scan; None where nothing told it.
     hidden
         (z, y, x) bool: where a film hides the fibres while these are looked for; None without.
+    unrolled
+        Where the map is a tube's sheet: z outward, y around, x along the axis. None for a scan.
     """
 
     fraction: NDArray[np.float32]
@@ -83,6 +93,7 @@ class MaterialMap:
     collector: Collector | None = None
     release_um: Quantity | None = None
     hidden: NDArray[np.bool_] | None = None
+    unrolled: Unrolled | None = None
 
     @property
     def contrast_to_noise(self) -> float | None:

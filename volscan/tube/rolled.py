@@ -15,11 +15,6 @@ from volscan.quantity import Notice, Quantity, combine_u
 from volscan.tube.pieces import FamilyLines, Piece, family_lines
 from volscan.walls.wallset import WallSet
 
-# Fibres of all layers are fitted with one flatness, while the sheet widens inner ones and narrows
-# outer ones: where they overlap, this share of the correction stays (phantoms of tubes whose wall
-# is a third of their radius).
-_U_STRETCH = 0.4
-
 
 @dataclass(frozen=True)
 class Rolled:
@@ -51,7 +46,7 @@ def roll_up(field: FibreField, walls: WallSet, tube: TubeFrame, *, around_um: fl
     -----
     On the sheet a fibre at radius r of a tube unrolled at R lies at tan a' = (R / r) tan a to the
     axis, and a strip of width d is k d wide with k = (R / r) cos a' / cos a, its height as it is.
-    Directions, spacings and diameters (of the circle of equal area: by √k) are turned back so.
+    Directions and spacings are turned back so; diameters were fitted at their own width.
     """
     if not field.fibres:
         return Rolled(field, walls, ())
@@ -147,24 +142,18 @@ def _joined(
     weight = np.array([f.length_um for f, _, _ in parts])
     weight /= weight.sum()
     ratio = float((tube.radius_um + tube.base_um + points[:, 2].mean()) / tube.radius_um)
-    shrink = 1.0 / math.sqrt(stretch_of(lines.cos, lines.sin, ratio))
     values = np.array([f.diameter_um.value for f, _, _ in parts])
     us = [f.diameter_um.u for f, _, _ in parts]
     sds = [f.diameter_um.sd for f, _, _ in parts if f.diameter_um.sd is not None]
     # What pieces share (contrast, blur) does not average out: the mean of their u is kept.
     u = None if any(v is None for v in us) else float(weight @ np.array(us, dtype=np.float64))
-    diameter = Quantity(
-        float(weight @ values), u, "µm", 1, float(np.mean(sds)) if sds else None
-    ).scaled(shrink)
-    if diameter.u is not None:
-        more = _U_STRETCH * abs(1.0 - shrink) * diameter.value
-        diameter = replace(diameter, u=math.hypot(diameter.u, more))
+    diameter = Quantity(float(weight @ values), u, "µm", 1, float(np.mean(sds)) if sds else None)
     return replace(
         parts[0][0],
         family=family,
         wall=wall,
         points_um=points,
-        diameters_um=diameters * shrink,
+        diameters_um=diameters,
         diameter_um=diameter,
         direction_deg=own_direction_deg(lines.cos, lines.sin, ratio),
         around=ratio,
