@@ -107,7 +107,9 @@ def find_fibres(
         straight = rough_families(material, frame, points)
         straight = waving_families(material, straight, blur_um=blur)
         progress("fibres", 0.3)
-        found = _fitted(material, frame, by_part(straight), progress)
+        # Around a tube all walls are one print's: gaps in them are gaps.
+        parts = straight if material.unrolled is not None else by_part(straight)
+        found = _fitted(material, frame, parts, progress)
         if found is not None and material.unrolled is not None:
             found = _with_the_rest(material, frame, straight, found, progress)
         elif found is None or found.overlap.held < _WELL_HELD:
@@ -232,7 +234,7 @@ def _with_the_rest(
     more = further_families(material, frame, found.families)
     if not more:
         return found
-    other = _fitted(material, frame, by_part(straight + more), progress)
+    other = _fitted(material, frame, straight + more, progress)
     return other if other is not None and other.likeness > found.likeness else found
 
 
