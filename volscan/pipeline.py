@@ -117,7 +117,7 @@ def _stages(
     with log.stage("prepare"):
         material = prepare_ct(volume, threshold=s.threshold, progress=progress)
     with log.stage("tube"):
-        tube = tube_of(material, s, progress=progress)
+        tube, seems = tube_of(material, s, progress=progress)
     if tube is not None:
         return _tube_stages(volume, tube, s, mask, log, progress)
     with log.stage("frame"):
@@ -149,7 +149,7 @@ def _stages(
             walls, field, frame, middle_xy_um=middle_xy_um(field, envelope),
             upright_tolerance_deg=s.upright_tolerance_deg,
         )  # fmt: skip
-    notices = (*told, *assumed(frame), *drawn)
+    notices = (*seems, *told, *assumed(frame), *drawn)
     porosity = pores = None
     if not s.only_walls:
         with log.stage("porosity"):

@@ -12,7 +12,7 @@ from volscan.errors import NothingToMeasureError
 from volscan.fibres import find_fibres
 from volscan.fibres.field import FibreField
 from volscan.fibres.find import FibreStage
-from volscan.frame.mandrel import find_tube, refined_tube
+from volscan.frame.mandrel import ShellFit, find_tube, refined_tube
 from volscan.frame.unroll import Sheet, unroll
 from volscan.geometry import BuildFrame, Envelope, Fibre, TubeFrame
 from volscan.pores import PoreSpace, measure_pores
@@ -52,8 +52,8 @@ class TubeStages:
 
 def tube_of(
     material: MaterialMap, settings: Settings, *, progress: Progress = no_progress
-) -> TubeStages | None:
-    """Return fibres, walls and radii of a tube; None where the scan holds none.
+) -> tuple[TubeStages | None, tuple[Notice, ...]]:
+    """Return fibres, walls and radii of a tube; None where the scan holds none, and what it seems.
 
     Under "auto" a tube is what lies in a hollow shell all around an axis and shows fibres when
     unrolled; under "mandrel" the shell that fits best is taken.
@@ -64,7 +64,7 @@ def tube_of(
         If a mandrel was asked for and the solid is not hollow.
     """
     if settings.collector == "plate":
-        return None
+        return None, ()
     forced = settings.collector == "mandrel"
     shell = find_tube(material, mirrored=settings.mirrored, forced=forced, progress=progress)
     if forced and (shell is None or not shell.hollow):
@@ -72,10 +72,16 @@ def tube_of(
             "the solid is no hollow tube that could be unrolled: measure it with --collector plate"
         )
     if shell is None or (shell.reason is not None and not forced):
-        return None
+        return None, () if shell is None else _seems(shell)
     sheet, stage, tube = _unrolled(material, shell.frame, progress)
     if not stage.field.fibres and not forced:
-        return None
+        notice = Notice(
+            "hollow_without_fibres",
+            "the solid is a hollow shell around an axis that shows no fibres when unrolled, and "
+            "was measured as a flat print; if it is a wound tube, tell --collector mandrel, and "
+            "crop a mandrel that is still in the scan away",
+        )
+        return None, (notice,)
     notices = []
     if shell.reason is not None:
         notices.append(
@@ -90,7 +96,7 @@ def tube_of(
     field = replace(stage.field, fibres=_on_tube(stage, sheet, tube))
     rows = sheet.material.fraction.shape[1] * sheet.material.spacing_um[1]
     rolled = roll_up(field, walls, tube, around_um=rows * tube.radius_um / sheet.tube.radius_um)
-    return TubeStages(
+    stages = TubeStages(
         material=_bettered(material, stage.material),
         frame=tube,
         sheet_frame=replace(
@@ -104,6 +110,28 @@ def tube_of(
         tube=measure_tube(tube, rolled),
         notices=tuple(notices),
     )
+    return stages, ()
+
+
+def _seems(shell: ShellFit) -> tuple[Notice, ...]:
+    """Return what to tell of a solid that is round about an axis but no tube."""
+    if shell.filled:
+        return (
+            Notice(
+                "round_core",
+                "the solid is filled along an axis: if that is a mandrel still in the scan, "
+                "porosity and pores count it as polymer; crop it away and measure again",
+            ),
+        )
+    if shell.partial:
+        return (
+            Notice(
+                "part_of_a_tube",
+                "the solid lies on part of a hollow shell and was measured as a flat print; if it "
+                "was wound on a mandrel, measure it with --collector mandrel",
+            ),
+        )
+    return ()
 
 
 def tube_envelope(

@@ -196,3 +196,16 @@ def test_fibres_tell_the_tube_better_than_its_voxels():
     assert better.ovality == pytest.approx(true.ovality, abs=0.001)
     assert better.u_radius_um is not None
     assert abs(better.radius_um - true.radius_um) < 2 * better.u_radius_um
+
+
+def test_a_mandrel_in_the_scan_and_half_a_tube_are_told_apart():
+    tube = frame(oval=(0.0, 0.0), bend_per_um=(0.0, 0.0))
+    x, y, h = np.moveaxis(tube.to_build(grid(*SHAPE)), -1, 0)
+    along = (x >= 0) & (x <= tube.length_um)
+    rod = find_tube(material(along & (h <= 9)))
+    half = find_tube(material(shell(tube) & (y < 0.5 * tube.turn_um)), forced=True)
+    whole = find_tube(material(shell(tube)))
+    told = [fit and (fit.hollow, fit.filled, fit.partial) for fit in (rod, half, whole)]
+    assert told == [(False, True, False), (True, False, True), (True, False, False)]
+    assert whole is not None
+    assert whole.reason is None

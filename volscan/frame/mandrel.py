@@ -34,6 +34,11 @@ _STRAY_SHARE = 0.01
 # A tube is hollow: its lumen is wider than this share of its outer diameter (own choice).
 _LEAST_LUMEN = 0.45
 _NOT_HOLLOW = "it is not hollow"
+_NOT_AROUND = "it does not go all the way around"
+# A rod is filled within half its radius, noise and pores in it aside.
+_CORE_SHARE, _CORE_FILLED = 0.5, 0.97
+# Part of a tube is a shell no thicker than this share of its radius.
+_THIN_SHELL = 0.6
 # The shell is one and the same all around: its thickness over the whole tube is at most this many
 # times that of its parts. A box of four walls, or a foam's outer voxels, has thin parts at many
 # radii (a square of thin walls: six times and more).
@@ -52,15 +57,25 @@ _FACE_MODEL = 0.015
 
 @dataclass(frozen=True)
 class ShellFit:
-    """A tube frame and whether the solid lies on its shell; `reason` says why it does not."""
+    """A tube frame and whether the solid lies on its shell; `reason` says why it does not.
+
+    `filled`: the solid is a rod, filled along the axis.
+    """
 
     frame: TubeFrame
     reason: str | None
+    filled: bool = False
 
     @property
     def hollow(self) -> bool:
         """Whether there is a lumen, without which nothing can be unrolled."""
         return self.reason != _NOT_HOLLOW
+
+    @property
+    def partial(self) -> bool:
+        """Whether it is a thin shell that goes only part of the way around."""
+        thick = -2.0 * self.frame.base_um
+        return self.reason == _NOT_AROUND and thick < _THIN_SHELL * self.frame.radius_um
 
 
 def find_tube(
@@ -114,7 +129,7 @@ def find_tube(
     frame, reason = _extents(frame, points)
     frame = _fitted(centred(frame), points)
     frame, reason = _extents(frame, points)
-    return ShellFit(frame, reason)
+    return ShellFit(frame, reason, reason == _NOT_HOLLOW and _is_filled(material, frame))
 
 
 def _directions(points: FloatArray) -> FloatArray:
@@ -260,12 +275,33 @@ def _no_tube(frame: TubeFrame, x: FloatArray, height: FloatArray, angle: FloatAr
     if min(_widest_gap(row) for row in ~seen) < 0 or max(_widest_gap(row) for row in ~seen) > (
         _WIDEST_GAP_DEG / 360.0 * _SECTORS
     ):
-        return "it does not go all the way around"
+        return _NOT_AROUND
     parts = [height[sector == k] for k in range(_SECTORS)]
     spans = [np.ptp(np.percentile(p, [1, 99])) for p in parts if p.size > 20]
     if -2.0 * frame.base_um > _MOST_UNEVEN * float(np.median(spans)):
         return "its surface is not round"
     return None
+
+
+def _is_filled(material: MaterialMap, frame: TubeFrame) -> bool:
+    """Tell whether all is solid within half the outer radius, along the middle half."""
+    outer = frame.radius_um - frame.base_um
+    t, v, w = (np.linspace(-1.0, 1.0, n) for n in (9, 15, 15))
+    t, v, w = np.meshgrid(t, v, w, indexing="ij")
+    inside = v**2 + w**2 <= 1.0
+    sideways = _normals_of(frame)
+    along = frame.start_um + 0.5 * frame.length_um + 0.25 * frame.length_um * t[inside]
+    reach = _CORE_SHARE * outer
+    at = (
+        frame.point_um
+        + along[:, None] * frame.axis
+        + reach * (v[inside][:, None] * frame.across + w[inside][:, None] * sideways)
+    )
+    index = np.rint(at / np.asarray(material.spacing_um)).astype(np.intp)
+    within = ((index >= 0) & (index < material.solid.shape)).all(axis=1)
+    if within.mean() < _CORE_FILLED:
+        return False
+    return bool(material.solid[tuple(index[within].T)].mean() > _CORE_FILLED)
 
 
 def _widest_gap(empty: NDArray[np.bool_]) -> int:
