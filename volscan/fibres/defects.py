@@ -30,8 +30,8 @@ _BEYOND = 6.0
 _ACROSS = np.array([-1.4, -1.0, -0.5, 0.0, 0.5, 1.0, 1.4])
 # Shortest break and shortest piece, in diameters: noise and blur make shorter ones.
 _SHORTEST_BREAK, _SHORTEST_PIECE = 1.25, 2.0
-# A winding fibre's path is less sure: its breaks are longer.
-_WINDING, _SHORTEST_WINDING = 1.01, 2.0
+# Beside the corners that crossings hide a winding fibre's path strays from it: no break is told.
+_WINDING = 1.01
 # Another strand runs this many diameters beside a doubled fibre, and over this share of it.
 _NEAREST, _FARTHEST, _OVER = 0.8, 2.2, 0.6
 # Its core holds this share of the fibre's own, and the valley between them this much less.
@@ -71,8 +71,8 @@ def with_defects(field: FibreField, material: MaterialMap, frame: BuildFrame) ->
 
     Notes
     -----
-    A break under a crossing fibre is not seen, nor is one shorter than 1.25 diameters (2 of a
-    winding fibre). A strand
+    A break under a crossing fibre is not seen, nor is one shorter than 1.25 diameters, nor
+    any of a winding fibre. A strand
     beside a fibre is outside its wall: `wall` is None.
     """
     if not field.fibres:
@@ -165,11 +165,11 @@ def _pieces(
     there = level > _EMPTY
     usual = float(np.median(np.abs(level - np.median(level))))
     end = float(walk.arc_um[-1])
-    winding = fibre.sinuosity > _WINDING
-    shortest = (_SHORTEST_WINDING if winding else _SHORTEST_BREAK) * diameter
+    if fibre.sinuosity > _WINDING:
+        return [fibre], []
     gaps = [
         (a, b)
-        for a, b in breaks(walk.arc_um, there, longer_than_um=shortest)
+        for a, b in breaks(walk.arc_um, there, longer_than_um=_SHORTEST_BREAK * diameter)
         # A gap at an end is an end: fibres reach as far as their wall, some a little less.
         if a > _SHORTEST_PIECE * diameter
         and b < end - _SHORTEST_PIECE * diameter
