@@ -160,9 +160,7 @@ def choose(
         predicted = _landing(leans, model, aim, level, common)
         response = estimate_response(_prints(leans, model, aim), rise_um=leans.rise_um)
         prints = _prints(leans, model, aim)
-        expected = next_shift(
-            prints, response, target_um=float(aim.mean()), damping=damping
-        )
+        expected = next_shift(prints, response, target_um=float(aim.mean()), damping=damping)
         scale = expected.damping / response.value
         # What the history adds to this print's mean: drift, and scatter between prints.
         moved = response.ahead_um - prints[-1].offset_um

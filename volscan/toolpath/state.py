@@ -181,9 +181,7 @@ def moves_of(lines: Sequence[Line], *, um_per_unit: float | None = None) -> Move
         places = max((decimals(t.number) for t in axes.values()), default=0)
         if state.motion in (2, 3):
             centre = _centre(state, line, start, end, scale, number)
-        rows.append(
-            (number, state.motion, start, end, centre, state.absolute, state.feed, places)
-        )
+        rows.append((number, state.motion, start, end, centre, state.absolute, state.feed, places))
         from_zero.append(state.arc_from_zero)
         state.place = end
     if not rows:
