@@ -40,8 +40,10 @@ def correct(
     ] = None,
     by: Annotated[
         str | None,
-        typer.Option(metavar="wall|family|print", help="One shift for each of these; default: "
-                     "what the walls call for."),
+        typer.Option(
+            metavar="wall|family|print",
+            help="One shift for each of these; default: what the walls call for.",
+        ),
     ] = None,
     bend: Annotated[
         str, typer.Option(metavar="auto|yes|no", help="A profile over layers for bowed walls.")
@@ -50,8 +52,8 @@ def correct(
         str | None, typer.Option(metavar="X,Y", help="Where the scan's origin lies, machine mm.")
     ] = None,
     rotation: Annotated[
-        float | None, typer.Option(metavar="DEG", help="Turn of the scan's X on the machine, "
-                                   "within 20°."),
+        float | None,
+        typer.Option(metavar="DEG", help="Turn of the scan's X on the machine, within 20°."),
     ] = None,
     allow: Annotated[
         list[str] | None,

@@ -93,7 +93,9 @@ def commanded(text: str) -> list[Laid]:
     return out
 
 
-def _arc(a: FloatArray, b: FloatArray, centre: FloatArray, motion: int) -> list[tuple[float, float]]:
+def _arc(
+    a: FloatArray, b: FloatArray, centre: FloatArray, motion: int
+) -> list[tuple[float, float]]:
     first, last = (math.atan2(*(p - centre)[::-1]) for p in (a, b))
     turn = (last - first) % (2 * math.pi) - (2 * math.pi if motion == 2 else 0.0)
     radius = float(np.hypot(*(a - centre)))
@@ -142,8 +144,10 @@ def printed_scaffold(text: str, mechanism: Mechanism, *, diameter_um: float) -> 
         a = math.radians(_direction(line.points))
         normal = np.array([-math.sin(a), math.cos(a)])
         rise = line.z_um - lowest
-        plan = line.points - middle + rise * math.tan(math.radians(mechanism(math.degrees(a)))) * (
-            normal
+        plan = (
+            line.points
+            - middle
+            + rise * math.tan(math.radians(mechanism(math.degrees(a)))) * (normal)
         )
         height = np.full((len(plan), 1), diameter_um / 2 + rise)
         points = np.hstack([plan, height])
@@ -181,15 +185,15 @@ def printed_tube(
         r = mandrel_diameter_um / 2 + diameter_um / 2 + rise
         sheet = np.column_stack([line.points[:, 0], np.radians(line.points[:, 1]) * r])
         a = math.radians(_direction(sheet))
-        sheet += rise * math.tan(math.radians(mechanism(math.degrees(a)))) * np.array(
-            [-math.sin(a), math.cos(a)]
+        sheet += (
+            rise
+            * math.tan(math.radians(mechanism(math.degrees(a))))
+            * np.array([-math.sin(a), math.cos(a)])
         )
         turn = math.degrees(float(np.ptp(sheet[:, 1])) / r)
         count = max(2, 1 + math.ceil(turn / _TURN_STEP_DEG))
         at = np.linspace(0, len(sheet) - 1, count)
         s, y = (np.interp(at, np.arange(len(sheet)), sheet[:, i]) for i in (0, 1))
         strands.append((number, np.column_stack([s - start, -y / r, np.full(count, r)])))
-    spec = TubeSpec(
-        mandrel_diameter_um, diameter_um, (45.0,), 1, 1, diameter_um, length, ((0.0,),)
-    )
-    return Tube(spec, tuple(TubeStrand(0, n, 0, False, p) for n, p in strands))
+    spec = TubeSpec(mandrel_diameter_um, diameter_um, (45.0,), 1, 1, diameter_um, length, ((0.0,),))
+    return Tube(spec, tuple(TubeStrand(0, n, 0, p) for n, p in strands))

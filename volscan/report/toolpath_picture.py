@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-import io
-
 import numpy as np
+from numpy.typing import NDArray
 
-from volscan.report.style import INK, SOFT_INK, drawn_figure, family_colour, quiet_grid
+from volscan.report.style import (
+    INK,
+    SOFT_INK,
+    as_png,
+    drawn_figure,
+    family_colour,
+    quiet_grid,
+)
 from volscan.toolpath import Correction
 
 # The plan shows the lowest and the highest fibre of each wall; their distance is drawn this many
@@ -36,11 +42,7 @@ def path_picture(done: Correction) -> bytes:
         times = "" if factor == 1 else f", shift drawn {factor:g} times"
         plan.set_title(f"highest fibre of each wall: old (grey), new{times}", fontsize=8, color=INK)
         for f in families:
-            rows = sorted(
-                (k, float(np.abs(new - old).max(axis=0) @ [1, 1]) and _across(old, new))
-                for g, k, old, new in done.paths
-                if g == f
-            )
+            rows = sorted((k, _across(old, new)) for g, k, old, new in done.paths if g == f)
             rise.plot(
                 [d for _, d in rows], [k for k, _ in rows], ".", markersize=4,
                 color=family_colour(f, len(families)), label=f"family {f}",
@@ -49,13 +51,10 @@ def path_picture(done: Correction) -> bytes:
         rise.set_ylabel("fibre of the wall")
         rise.legend(frameon=False, fontsize=8)
         quiet_grid(rise)
-        figure.tight_layout()
-        buffer = io.BytesIO()
-        figure.savefig(buffer, format="png", dpi=220, metadata={"Software": None})
-    return buffer.getvalue()
+        return as_png(figure)
 
 
-def _across(old: np.ndarray, new: np.ndarray) -> float:
+def _across(old: NDArray[np.float64], new: NDArray[np.float64]) -> float:
     """Return how far a line moved toward its left normal."""
     along = old[-1] - old[0]
     angle = np.arctan2(along[1], along[0]) % np.pi

@@ -102,7 +102,13 @@ def with_head(lines: Sequence[Line], head: Head) -> tuple[Line, ...]:
         *(f"volscan bend {f} {b:.4f}" for f, b in sorted(head.bend_um.items()) if b),
         _LAST,
     ]  # fmt: skip
-    comments = [comment_line(r.replace("\u00b5", "u").replace("\u00b0", " deg"), end, style)
-                for r in rows]  # fmt: skip
+    comments = [comment_line(_plain(r), end, style) for r in rows]
     skip = 1 if lines and lines[0].text.strip() == "%" else 0
     return (*lines[:skip], *comments, *lines[skip:])
+
+
+def _plain(text: str) -> str:
+    """Return text in letters that every controller reads (ASCII)."""
+    for sign, word in (("µ", "u"), ("°", " deg"), ("±", "+/-"), ("×", "x")):
+        text = text.replace(sign, word)
+    return text.encode("ascii", "replace").decode("ascii")

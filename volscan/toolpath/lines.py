@@ -147,7 +147,9 @@ def strokes_of(moves: Moves, layers: Layers, *, radius_um: float | None = None) 
                 best, cover, heading = runs, covered, angle
         if sum(r.high_um - r.low_um for r in best) < _LEAST_COVER * whole:
             break
-        best = _runs(heading, start, end, length, free, near, paths, layers, len(directions))
+        best = _runs(
+            heading, start, end, length, free, near, paths, layers, len(directions), exact=True
+        )
         best = _not_shorter(best, found)
         direction = best[0].direction_deg
         same = [i for i, d in enumerate(directions) if _apart(d, direction) < 1.0]
@@ -233,6 +235,7 @@ def _runs(
     paths: dict[int, FloatArray],
     layers: Layers,
     family: int,
+    exact: bool = False,
 ) -> list[Stroke]:
     """Return the strokes along one direction, the direction itself refined by them."""
     a = math.radians(angle_deg)
@@ -259,6 +262,10 @@ def _runs(
     if not good.any():
         return []
     good &= size >= _SHORT * _long(size[good])
+    if exact:
+        for k in np.flatnonzero(good):
+            path = _path(kept[k][0], kept[k][1], start, end, paths)
+            slope[k] = _mean_slope(path @ along, path @ np.array([-along[1], along[0]]))
     order = np.argsort(slope[good])
     half = np.cumsum(size[good][order])
     turn = math.atan(float(slope[good][order][np.searchsorted(half, half[-1] / 2)]))
@@ -275,6 +282,40 @@ def _runs(
             if stroke.high_um - stroke.low_um >= _LONGER_THAN_WIDE * 2 * stroke.swing_um:
                 out.append(stroke)
     return out
+
+
+def _path(
+    first: int, last: int, start: FloatArray, end: FloatArray, paths: dict[int, FloatArray]
+) -> FloatArray:
+    """Return the points (n, 2) along a run of moves."""
+    points = [start[first : first + 1]]
+    for i in range(first, last + 1):
+        points.append(paths.get(i, end[i : i + 1]))
+    return np.concatenate(points)
+
+
+def _mean_slope(u: FloatArray, v: FloatArray) -> float:
+    """Return the slope of a line's mean: that of the longest edge of its hull.
+
+    The hull spans from crest to crest, one period on, whatever the phases of a wave's ends; a
+    fitted line, or that through its ends, would lean with them.
+    """
+    best = (0.0, 0.0)
+    order = np.lexsort((v, u))
+    for sign in (1.0, -1.0):
+        hull: list[tuple[float, float]] = []
+        for i in order:
+            p = (float(u[i]), sign * float(v[i]))
+            while len(hull) > 1 and (
+                (hull[-1][0] - hull[-2][0]) * (p[1] - hull[-2][1])
+                - (hull[-1][1] - hull[-2][1]) * (p[0] - hull[-2][0])
+            ) <= 1e-9 * (abs(p[0]) + 1.0):
+                hull.pop()
+            hull.append(p)
+        for a, b in zip(hull, hull[1:], strict=False):
+            if b[0] - a[0] > best[0]:
+                best = (b[0] - a[0], sign * (b[1] - a[1]) / (b[0] - a[0]))
+    return best[1]
 
 
 def _long(size: FloatArray) -> float:
@@ -328,10 +369,7 @@ def _stroke(
 ) -> Stroke:
     a = math.radians(direction)
     along, normal = np.array([math.cos(a), math.sin(a)]), np.array([-math.sin(a), math.cos(a)])
-    points = [start[first : first + 1]]
-    for i in range(first, last + 1):
-        points.append(paths.get(i, end[i : i + 1]))
-    path = np.concatenate(points)
+    path = _path(first, last, start, end, paths)
     u, v = path @ along, path @ normal
     if layers is not None:
         layer, piece = int(layers.layer[first]), int(layers.piece[first])
