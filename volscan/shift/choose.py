@@ -155,11 +155,17 @@ def choose(
     for leans in families:
         aim_deg = targets(leans, wanted)
         aim = leans.rise_um * np.tan(np.radians(aim_deg))
-        model = _model(leans, aim)
+        # Where walls are aimed at different tilts, their leans are explained as they are, and the
+        # targets come after; else the target is where the lean is counted from.
+        varies = float(np.ptp(aim)) > 0
+        model = _model(leans, np.zeros_like(aim) if varies else aim)
         level, reason, left = _level(leans, model, aim, by, common, tolerance_deg, allow)
         predicted = _landing(leans, model, aim, level, common)
-        response = estimate_response(_prints(leans, model, aim), rise_um=leans.rise_um)
-        prints = _prints(leans, model, aim)
+        if varies:
+            predicted = np.asarray(model.predicted * leans.rise_um)
+            level, reason, left = _level_of_targets(leans, model, predicted - aim, tolerance_deg)
+        prints = _prints(leans, model, np.zeros_like(aim) if varies else aim)
+        response = estimate_response(prints, rise_um=leans.rise_um)
         expected = next_shift(prints, response, target_um=float(aim.mean()), damping=damping)
         scale = expected.damping / response.value
         # What the history adds to this print's mean: drift, and scatter between prints.
@@ -244,6 +250,17 @@ def _level(
     if abs(mean_deg) - 2.0 * u_deg <= tolerance_deg and not leans.past:
         return level, f"undecided: {shown} does not clearly leave {tolerance_deg:g}°", True
     return level, f"systematic: {shown}", False
+
+
+def _level_of_targets(
+    leans: FamilyLeans, model: LeanModel, off_um: FloatArray, tolerance_deg: float
+) -> tuple[Level, str, bool]:
+    """Return level, reason and whether to leave it, for walls aimed at different tilts."""
+    off = np.degrees(np.arctan(off_um / leans.rise_um))
+    u_deg = math.degrees(math.hypot(model.u_mean, leans.u_shared_um / leans.rise_um))
+    worst = float(np.abs(off).max())
+    shown = f"walls are up to {worst:.2f} ± {u_deg:.2f}° from the tilts aimed at"
+    return "wall", shown, worst + 2.0 * u_deg <= tolerance_deg
 
 
 def _landing(

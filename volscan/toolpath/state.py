@@ -151,7 +151,7 @@ def moves_of(lines: Sequence[Line], *, um_per_unit: float | None = None) -> Move
             if t.letter == "F":
                 state.feed = t.value * scale
         axes = {t.letter: t for t in words if t.letter in AXES}
-        if not axes and not ({2.0, 3.0} & set(codes)):
+        if not axes and not ({2.0, 3.0, 28.0, 30.0} & set(codes)):
             continue
         if 4.0 in codes or _is_parameters(words, codes):
             continue
@@ -272,7 +272,9 @@ def _centre(
     by = {t.letter: t for t in line.words if t.letter in "IJR"}
     if not by:
         raise _at(number, "an arc needs I and J, or R")
-    last = 2 * scale * 10.0 ** -max(decimals(t.number) for t in line.words if t.letter in "XYIJR")
+    # Whole numbers do not mean that the place is known to a whole unit only.
+    written = max(decimals(t.number) for t in line.words if t.letter in "XYIJR")
+    last = 2 * scale * 10.0 ** -max(written, 3)
     if "R" in by:
         radius = by["R"].value * scale
         dx, dy = end[0] - start[0], end[1] - start[1]
