@@ -188,7 +188,11 @@ def _under(
         t, g = math.radians(turn), math.radians(angle[f] + 90.0)
         nx, ny = math.cos(t) * x - math.sin(t) * y, math.sin(t) * x + math.cos(t) * y
         pairs.append((f, 1.0 if nx * math.cos(g) + ny * math.sin(g) > 0 else -1.0))
-    turn -= float(np.mean(offs))
+    if turn_um is None:
+        turn -= float(np.mean(offs))
+    else:
+        # Both lie along the axis; directions differ by the radius they are told at.
+        turn = 180.0 * round(turn / 180.0)
     fits = []
     for m, (f, sign) in zip(measured, pairs, strict=True):
         own = [(i, w) for i, w in enumerate(lines) if w.family == f]
