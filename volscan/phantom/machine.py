@@ -85,7 +85,7 @@ def commanded(text: str) -> list[Laid]:
             place[letter] = size if absolute else place[letter] + size
         if motion in (2, 3):
             spoke = {a: v * unit for a, v in words if a in "IJ"}
-            centre = np.array(before) + [spoke.get("I", 0.0), spoke.get("J", 0.0)]
+            centre = np.array([before[0] + spoke.get("I", 0.0), before[1] + spoke.get("J", 0.0)])
             points += _arc(np.array(before), np.array(here()), centre, motion)
         elif motion == 1:
             points.append(here())

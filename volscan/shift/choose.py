@@ -71,7 +71,8 @@ class FamilyLeans:
     @property
     def distance_um(self) -> FloatArray:
         """Distance of each wall from the middle of its family."""
-        return self.position_um - (self.position_um.max() + self.position_um.min()) / 2
+        middle = float(self.position_um.max() + self.position_um.min()) / 2
+        return np.asarray(self.position_um - middle)
 
 
 @dataclass(frozen=True)

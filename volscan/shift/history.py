@@ -51,8 +51,8 @@ class Response:
     """The estimate: response `value` ± `u`, drift a print, and whether the prior was kept.
 
     `ahead_um` ± `u_ahead_um` is the offset per fibre that the next print would show with the shift
-    unchanged, `covariance_um` its covariance with the response. `trouble` says why the response is not to be trusted, None when it is. `told` are the words for
-    the user.
+    unchanged, `covariance_um` its covariance with the response. `trouble` says why the response is
+    not to be trusted, None when it is. `told` are the words for the user.
     """
 
     value: float
@@ -121,17 +121,17 @@ def estimate_response(prints: Sequence[PastPrint], *, rise_um: float) -> Respons
             f"{_LEAST_POSSIBLE:g} to {_MOST_POSSIBLE:g}: look for another cause (the wrong file, a "
             "mirrored or turned scan, a change of voltage or speed) before the next shift"
         )
-    log, drift, ahead, var = _given(_GRID, s, m, u, u_drift)
+    log, drifts, aheads, var = _given(_GRID, s, m, u, u_drift)
     log = log - 0.5 * ((_GRID - PRIOR_RESPONSE) / PRIOR_U) ** 2
     weight = np.exp(log - log.max())
     weight /= weight.sum()
-    value, mean = float(weight @ _GRID), float(weight @ ahead)
+    value, mean = float(weight @ _GRID), float(weight @ aheads)
     u_value = math.sqrt(float(weight @ (_GRID - value) ** 2))
-    u_mean = math.sqrt(float(weight @ ((ahead - mean) ** 2)) + var)
-    shared = float(weight @ ((_GRID - value) * (ahead - mean)))
+    u_mean = math.sqrt(float(weight @ ((aheads - mean) ** 2)) + var)
+    shared = float(weight @ ((_GRID - value) * (aheads - mean)))
     told = f"response {value:.2f} ± {u_value:.2f} from {len(prints)} prints"
     return Response(
-        value, u_value, float(weight @ drift), mean, u_mean, shared, True, trouble, told
+        value, u_value, float(weight @ drifts), mean, u_mean, shared, True, trouble, told
     )
 
 

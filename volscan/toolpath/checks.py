@@ -1,4 +1,4 @@
-"""What a machine allows: the bed that paths must stay on, and the feed that they must not exceed."""
+"""What a machine allows: the bed that paths stay on, and the feed that they do not exceed."""
 
 from __future__ import annotations
 
@@ -109,9 +109,10 @@ def check_bed(moves: Moves, bed: Bed) -> None:
                 reach_low[i], reach_high[i] = points.min(), points.max()
         out = np.flatnonzero((reach_low < low - 1e-6) | (reach_high > high + 1e-6))
         if out.size:
-            i = int(out[0])
-            worst = reach_low[i] if reach_low[i] < low else reach_high[i]
+            at_fault = int(out[0])
+            least, most = reach_low[at_fault], reach_high[at_fault]
+            worst = least if least < low else most
             raise InputError(
-                f"toolpath line {int(moves.line[i]) + 1} would go to {'XYZ'[axis]} = "
+                f"toolpath line {int(moves.line[at_fault]) + 1} would go to {'XYZ'[axis]} = "
                 f"{worst / 1000:.4g} mm, off the bed ({limits[0]:g} to {limits[1]:g} mm)"
             )

@@ -7,6 +7,7 @@ alike. Directions are looked for among the headings of chords over several moves
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -312,7 +313,7 @@ def _mean_slope(u: FloatArray, v: FloatArray) -> float:
             ) <= 1e-9 * (abs(p[0]) + 1.0):
                 hull.pop()
             hull.append(p)
-        for a, b in zip(hull, hull[1:], strict=False):
+        for a, b in itertools.pairwise(hull):
             if b[0] - a[0] > best[0]:
                 best = (b[0] - a[0], sign * (b[1] - a[1]) / (b[0] - a[0]))
     return best[1]

@@ -161,8 +161,8 @@ def resolved(
     return kept
 
 
-def _gap(position: Sequence[float]) -> float:
-    wide = np.diff(np.unique(np.round(position, 3)))
+def _gap(position: Sequence[float] | FloatArray) -> float:
+    wide = np.diff(np.unique(np.round(np.asarray(position, dtype=np.float64), 3)))
     return float(np.median(wide)) if wide.size else math.inf
 
 
@@ -213,8 +213,10 @@ def _under(
         gap = min(_gap([w.position_um for w in lines if w.family == f]) for f, _ in pairs)
         if turn_um is None and np.abs(off).max() > _SAME_PLACE * gap:
             continue
-        residual = np.concatenate([c.residual + o for c, o in zip(combination, off, strict=True)]
-                                  if turn_um is None else [c.residual for c in combination])  # fmt: skip
+        rows_off = off if turn_um is None else np.zeros_like(off)
+        residual = np.concatenate(
+            [c.residual + o for c, o in zip(combination, rows_off, strict=True)]
+        )
         out.append(
             Placement(
                 turn % 360.0, mirrored, origin, tuple(f for f, _ in pairs),

@@ -50,7 +50,8 @@ def measured_print(document: Mapping[str, Any]) -> MeasuredPrint:
     ]
     if missing:
         raise InputError(
-            f"no shift without knowing up and handedness: measure again with {' and '.join(missing)}"
+            "no shift without knowing up and handedness: measure again with "
+            f"{' and '.join(missing)}"
         )
     if frame["u_tilt_deg"] is None:
         raise InputError("the uncertainty of up is not known in these results: no shift from them")

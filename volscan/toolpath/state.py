@@ -186,7 +186,7 @@ def moves_of(lines: Sequence[Line], *, um_per_unit: float | None = None) -> Move
         state.place = end
     if not rows:
         raise InputError("the toolpath holds no moves: is it a numeric-control file (G0, G1, ...)?")
-    notices = ()
+    notices: tuple[Notice, ...] = ()
     if told is None:
         unit = "mm" if scale == _UM_PER_MM else f"{scale:g} µm"
         notices = (Notice("unit_assumed", f"the toolpath names no unit: {unit} taken"),)

@@ -131,8 +131,8 @@ def check_checksums(lines: Sequence[Line]) -> None:
         for token in line.tokens:
             if token.kind == "checksum" and int(token.text[1:]) != checksum_of(line):
                 raise InputError(
-                    f"toolpath line {number}: the checksum is {token.text[1:].strip()} but its words "
-                    f"give {checksum_of(line)}; the file is damaged, take a sound copy"
+                    f"toolpath line {number}: the checksum is {token.text[1:].strip()} but its "
+                    f"words give {checksum_of(line)}; the file is damaged, take a sound copy"
                 )
 
 
