@@ -41,7 +41,8 @@ def test_files_are_written_beside_the_corrected_one(print_zero, tmp_path, capsys
     said = capsys.readouterr().out
     assert "family 0 (0.0°): -2.0" in said  # damping 1 / 1.4 of 2.8 µm
     assert "high voltage off" in said
-    rows = list(csv.DictReader((tmp_path / "next" / "patch.nc.shift.csv").open()))
+    table = (tmp_path / "next" / "patch.nc.shift.csv").read_text("utf-8")
+    rows = list(csv.DictReader(table.splitlines()))
     assert len(rows) == 9
     assert float(rows[0]["change_y_um"]) == pytest.approx(-2.80 / 1.4, abs=0.01)
     shift = json.loads((tmp_path / "next" / "patch.nc.shift.json").read_text())
