@@ -39,8 +39,8 @@ def path_picture(done: Correction) -> bytes:
         plan.set_aspect("equal")
         plan.set_xlabel("X / mm")
         plan.set_ylabel("Y / mm")
-        times = "" if factor == 1 else f", shift drawn {factor:g} times"
-        plan.set_title(f"highest fibre of each wall: old (grey), new{times}", fontsize=8, color=INK)
+        times = "" if factor == 1 else f"; shift × {factor:g}"
+        plan.set_title(f"highest fibres: old (grey), new{times}", fontsize=8, color=INK)
         for f in families:
             rows = sorted((k, _across(old, new)) for g, k, old, new in done.paths if g == f)
             rise.plot(
