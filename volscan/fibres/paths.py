@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from volscan.geometry import FloatArray
+from volscan.polyline import arc_lengths
 
 
 @dataclass(frozen=True)
@@ -23,8 +24,7 @@ class WallPath:
     @property
     def arc_um(self) -> FloatArray:
         """Arc length at each corner (m,)."""
-        steps = np.linalg.norm(np.diff(self.points_um, axis=0), axis=1)
-        return np.concatenate([[0.0], np.cumsum(steps)])
+        return arc_lengths(self.points_um)
 
     @property
     def length_um(self) -> float:

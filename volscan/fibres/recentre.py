@@ -13,11 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.fibres.columns import FamilyAxes
-from volscan.fibres.gather import FamilyTrack, WallTrack, mark_families
+from volscan.fibres.gather import (
+    FamilyTrack,
+    WallTrack,
+    blurred_margin,
+    gather_paths,
+    mark_families,
+)
 from volscan.fibres.paths import WallPath, smoothed
 from volscan.geometry import FloatArray
-from volscan.kernels.paths import path_sections
-from volscan.prepare.ct import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap
 
 # Walls wave when their paths stray by this many radii from straight lines (1.48 times the median);
@@ -37,7 +41,7 @@ def recentred(
     """Return the families with curved walls' paths moved onto the middle of their walls."""
     if not any(f.curved for f in families):
         return families
-    margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
+    margin = blurred_margin(material, blur_um)
     for _ in range(times):
         near = mark_families(material, families, margin_um=margin, strays_too=False)
         families = [
@@ -58,7 +62,7 @@ def waving_families(
     """
     if not families:
         return families
-    margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
+    margin = blurred_margin(material, blur_um)
     near = mark_families(material, families, margin_um=margin, strays_too=False)
     found = []
     for number, family in enumerate(families):
@@ -240,22 +244,17 @@ def path_bins(
     """Gather sections in segments of even length along whole paths; see `path_sections`."""
     lengths = np.array([p.length_um for p in paths])
     segments = max(1, int(np.ceil(lengths.max() / segment_um)))
-    starts = np.concatenate([[0], np.cumsum([len(p.points_um) for p in paths])])
-    return np.asarray(
-        path_sections(
-            material.fraction,
-            near,
-            other_bits,
-            np.array(material.spacing_um),
-            axes.matrix,
-            np.concatenate([p.points_um for p in paths]),
-            starts,
-            np.asarray(slopes, dtype=np.float64),
-            half_width_um,
-            np.array(h_range, dtype=np.float64),
-            np.zeros(len(paths)),
-            np.full(len(paths), segment_um),
-            segments,
-            bin_um,
-        )
+    return gather_paths(
+        material,
+        near,
+        other_bits,
+        axes,
+        paths,
+        slopes,
+        half_width_um=half_width_um,
+        h_range=h_range,
+        start_um=np.zeros(len(paths)),
+        segment_um=np.full(len(paths), segment_um),
+        segments=segments,
+        bin_um=bin_um,
     )
