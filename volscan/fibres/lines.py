@@ -236,8 +236,12 @@ def left_normal_xy(direction_deg: float) -> FloatArray:
 
 
 def _place(wall: FittedWall, frame: BuildFrame, direction_deg: float) -> float:
-    """Return the wall's mean place along its left normal."""
-    return float((frame.to_build(wall.centres())[..., :2] @ left_normal_xy(direction_deg)).mean())
+    """Return the wall's mean place along its left normal.
+
+    A curved wall is told by its whole path: what crossings hide may lie all to one side.
+    """
+    scan = wall.centres() if wall.dense_um is None else wall.dense_um @ wall.axes.matrix
+    return float((frame.to_build(scan)[..., :2] @ left_normal_xy(direction_deg)).mean())
 
 
 def _to_ends(points: FloatArray, wall: FittedWall) -> FloatArray:
