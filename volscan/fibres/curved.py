@@ -271,6 +271,7 @@ def _sorted_by_direction(
             totals.append(complex(size * np.exp(1j * double)))
     if not groups:
         return []
+    _merge_near(groups, totals)
     lengths = [sum(_length(p) for p in g) for g in groups]
     found = []
     for group, total, length in zip(groups, totals, lengths, strict=True):
@@ -285,6 +286,23 @@ def _sorted_by_direction(
             paths.append(WallPath(turned if turned[-1, 0] > turned[0, 0] else turned[::-1]))
         found.append((axes, sorted(paths, key=lambda p: float(p.points_um[:, 1].mean()))))
     return found[:MOST_FAMILIES]
+
+
+def _merge_near(groups: list[list[FloatArray]], totals: list[complex]) -> None:
+    """Merge groups of pieces whose mean directions (doubled angles) came to be one family's.
+
+    The first piece of a group may run askew, at the end of a wall or along a turning loop.
+    """
+    k = 0
+    while k < len(groups):
+        for j in range(k):
+            if abs(np.angle(totals[k] / totals[j])) < 2.0 * math.radians(_ONE_FAMILY_DEG):
+                groups[j] += groups.pop(k)
+                totals[j] += totals.pop(k)
+                k = j
+                break
+        else:
+            k += 1
 
 
 def plane_family(frame: BuildFrame, angle: float) -> FamilyAxes:

@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from volscan.geometry import FloatArray
 from volscan.polyline import arc_lengths
@@ -112,7 +113,8 @@ def turned_at(points_um: FloatArray, *, window: int = 3) -> list[FloatArray]:
     A layer written in one stroke runs there and back: its walls are joined by loops. A path is
     cut where its heading passes a right angle to its main direction; from such a cut it is
     trimmed back until the heading is one that the path has elsewhere. Headings are told over
-    `window` corners, so that a hook where two walls were joined is no turn.
+    `window` corners, so that a hook where two walls were joined is no turn. Nor is a leg of a
+    re-entrant cell, which leans back between two stretches that run on.
     """
     last = len(points_um) - 1
     at = np.arange(last)
@@ -125,7 +127,8 @@ def turned_at(points_um: FloatArray, *, window: int = 3) -> list[FloatArray]:
     double = np.angle(np.sum(length * np.exp(2j * heading)))
     off = np.angle(np.exp(1j * (heading - 0.5 * double)))
     forward = np.cos(off) > 0
-    cuts = np.flatnonzero(forward[1:] != forward[:-1]) + 1
+    ahead = points_um @ np.array([math.cos(0.5 * double), math.sin(0.5 * double)])
+    cuts = _without_legs(np.flatnonzero(forward[1:] != forward[:-1]) + 1, ahead)
     if cuts.size == 0:
         return [points_um]
     slant = np.minimum(np.abs(off), math.pi - np.abs(off))
@@ -141,3 +144,19 @@ def turned_at(points_um: FloatArray, *, window: int = 3) -> list[FloatArray]:
         if last > first:
             pieces.append(points_um[first : last + 1])
     return pieces
+
+
+def _without_legs(cuts: NDArray[np.int64], ahead_um: FloatArray) -> NDArray[np.int64]:
+    """Leave out both cuts of a run that leans back less than a third of how far its ends run on."""
+    kept = [int(c) for c in cuts]
+    k = 0
+    while k + 1 < len(kept):
+        before = kept[k - 1] if k > 0 else 0
+        after = kept[k + 2] if k + 2 < len(kept) else len(ahead_um) - 1
+        own = abs(float(ahead_um[kept[k + 1]] - ahead_um[kept[k]]))
+        runs = (ahead_um[kept[k]] - ahead_um[before], ahead_um[after] - ahead_um[kept[k + 1]])
+        if 3.0 * own < min(abs(float(r)) for r in runs):
+            del kept[k : k + 2]
+        else:
+            k += 1
+    return np.array(kept, dtype=np.int64)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from volscan.fibres.columns import FamilyAxes
 from volscan.fibres.gather import (
+    STRAY,
     FamilyTrack,
     WallTrack,
     blurred_margin,
@@ -171,8 +172,8 @@ def _station_shifts(
         )
         for w in family.walls
     ]
-    pooled = np.concatenate([p for p, _ in profiles])
-    weight = np.concatenate([v for _, v in profiles])
+    pooled = np.concatenate([p.across for p in profiles])
+    weight = np.concatenate([p.seen for p in profiles])
     template = np.zeros(pooled.shape[1])
     if weight.sum() > 0:
         template = np.average(pooled, axis=0, weights=weight)
@@ -180,15 +181,27 @@ def _station_shifts(
     steep = np.gradient(template, step)
     power = max(float(template @ template), 1e-12)
     found = []
-    for own, seen in profiles:
-        scale = own @ template / power
+    for own in profiles:
+        scale = own.across @ template / power
         with np.errstate(invalid="ignore", divide="ignore"):
-            off = -(own @ steep) / (scale * float(steep @ steep))
-        good = (seen > _SEEN * seen.max(initial=0.0)) & (scale > 0.4)
+            off = -(own.across @ steep) / (scale * float(steep @ steep))
+        good = (own.seen > _SEEN * own.seen.max(initial=0.0)) & (scale > 0.4)
         off = np.clip(np.where(good, off, np.nan), -radius, radius)
+        # Side by side with another wall the path from above is all there is to go by.
+        off[own.beside & ~good] = 0.0
         arc = np.asarray((np.arange(off.size) + 0.5) * segment, dtype=np.float64)
         found.append(_Shifts(arc, off, smoothed(off[:, None], segment, 6.0 * radius)[:, 0], good))
     return found
+
+
+@dataclass(frozen=True)
+class _Profiles:
+    """Stations' mean profiles `across` (stations, bins), how many heights each shows, and whether
+    its own family's next wall, or a stray, hides it."""
+
+    across: FloatArray
+    seen: FloatArray
+    beside: NDArray[np.bool_]
 
 
 def _station_profiles(
@@ -200,12 +213,12 @@ def _station_profiles(
     number: int,
     segment_um: float,
     radius_um: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return each station's mean profile across (stations, bins) and how many heights it shows."""
+) -> _Profiles:
+    """Gather the sections at each station of a wall."""
     assert wall.path is not None
     step = max(material.spacing_um)
     others = np.uint8(255 ^ (1 << number))
-    seen, hidden = (
+    seen, hidden, unstrayed = (
         path_bins(
             material,
             near,
@@ -218,14 +231,16 @@ def _station_profiles(
             segment_um=segment_um,
             bin_um=step,
         )[0]
-        for bits in (others, np.uint8(0))
+        for bits in (others, np.uint8(0), STRAY)
     )
+    alone = unstrayed[..., 0].sum(axis=(1, 2)) < 0.5 * hidden[..., 0].sum(axis=(1, 2))
     whole = (seen[..., 0].sum(axis=2) >= 0.98 * hidden[..., 0].sum(axis=2))[..., None]
     count = np.where(whole, seen[..., 0], 0.0).sum(axis=1)
     total = np.where(whole, seen[..., 1], 0.0).sum(axis=1)
     filled = (count > 0).all(axis=1)
     profile = np.where(filled[:, None], total / np.maximum(count, 1.0), 0.0)
-    return profile, np.where(filled, whole[..., 0].sum(axis=1), 0).astype(np.float64)
+    heights = np.where(filled, whole[..., 0].sum(axis=1), 0).astype(np.float64)
+    return _Profiles(profile, heights, alone)
 
 
 def path_bins(
