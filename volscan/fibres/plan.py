@@ -31,6 +31,9 @@ _SHARED, _TWO_WALLS = 10.0, 1.4
 # Walls side by side are this many times as broad half-way along the stretch as one wall; walls that
 # cross lie on each other there.
 _SIDE_BY_SIDE = 1.45
+# What one wall holds, and how broad it is: this quantile of the network's length. In closed cells
+# up to two thirds of it are two walls.
+_ONE_WALL = 0.3
 # Weighs against pairs that would cross where walls run side by side: more than any roughness.
 _NO_CROSSING = 100.0
 # Sharpest turn of a path that runs on past a wall's end which meets it, degrees.
@@ -45,7 +48,8 @@ class _Chain:
     """Pixels between two junctions (or ends).
 
     `nodes` names the crossing at either end, `junctions` the junction within it; -1 at an end. On a
-    shared stretch walls side by side run `apart` pixels either side of it.
+    shared stretch walls side by side run `apart` pixels either side of it; where both end on it,
+    each has a chain of its own, moved to its left by `apart` (to its right where negative).
     """
 
     pixels: FloatArray
@@ -184,18 +188,21 @@ def _pruned(
 
     held = [_held(c, view) for c in kept]
     lengths = [c.length for c in kept]
-    usual = _weighted_median(held, lengths)
+    usual = _weighted_quantile(held, lengths, _ONE_WALL)
     breadths = [_middle_of(c, half_breadth) for c in kept]
-    usual_breadth = _weighted_median(breadths, lengths)
+    usual_breadth = _weighted_quantile(breadths, lengths, _ONE_WALL)
     rest, shared = [], []
     for length, c, content, breadth in sorted(
         zip(lengths, kept, held, breadths, strict=True), key=lambda t: t[0]
     ):
         a, b = c.nodes
         double = length < _SHARED * width and content > _TWO_WALLS * usual
-        if a > 0 and b > 0 and (length < _LINK * width or double):
-            if double and length > _LINK * width and breadth > _SIDE_BY_SIDE * usual_breadth:
-                c.apart = breadth - usual_breadth
+        broad = double and length > _LINK * width and breadth > _SIDE_BY_SIDE * usual_breadth
+        apart = breadth - usual_breadth if broad else 0.0
+        if broad and (a > 0) != (b > 0):
+            rest += [_moved(c, apart), _moved(c, -apart)]
+        elif a > 0 and b > 0 and (length < _LINK * width or double):
+            c.apart = apart
             shared.append(c)
             leader[max(lead(a), lead(b))] = min(lead(a), lead(b))
         else:
@@ -211,6 +218,19 @@ def _held(chain: _Chain, view: NDArray[np.float64]) -> float:
     return float(np.median(view[rows, columns]))
 
 
+def _moved(chain: _Chain, apart: float) -> _Chain:
+    """Return a chain of its own beside another."""
+    return _Chain(
+        chain.pixels + apart * _left(chain.pixels), list(chain.nodes), list(chain.junctions), apart
+    )
+
+
+def _left(pixels: FloatArray) -> FloatArray:
+    """Return the unit vector to the left of a chain's chord (rows, columns)."""
+    ahead = pixels[-1] - pixels[0]
+    return np.array([-ahead[1], ahead[0]]) / max(float(np.linalg.norm(ahead)), 1e-9)
+
+
 def _middle_of(chain: _Chain, image: NDArray[np.float64]) -> float:
     """Return what an image holds along the middle third of a chain, in the median."""
     third = len(chain.pixels) // 3
@@ -218,11 +238,11 @@ def _middle_of(chain: _Chain, image: NDArray[np.float64]) -> float:
     return float(np.median(image[rows, columns]))
 
 
-def _weighted_median(values: list[float], weights: list[float]) -> float:
+def _weighted_quantile(values: list[float], weights: list[float], share: float) -> float:
     order = np.argsort(values)
     total = np.cumsum(np.asarray(weights)[order])
     return (
-        float(np.asarray(values)[order][np.searchsorted(total, 0.5 * total[-1])])
+        float(np.asarray(values)[order][np.searchsorted(total, share * total[-1])])
         if len(values)
         else 0.0
     )
@@ -293,18 +313,16 @@ def _beside(stretch: _Chain, forward: bool, arriving: _Chain, end: int) -> Float
     pixels = stretch.pixels if forward else stretch.pixels[::-1]
     if stretch.apart == 0.0:
         return pixels
-    ahead = pixels[-1] - pixels[0]
-    left = np.array([-ahead[1], ahead[0]]) / max(float(np.linalg.norm(ahead)), 1e-9)
-    return np.asarray(pixels + stretch.apart * _side(stretch, forward, arriving, end) * left)
+    side = _side(stretch, forward, arriving, end)
+    return np.asarray(pixels + stretch.apart * side * _left(pixels))
 
 
 def _side(stretch: _Chain, forward: bool, chain: _Chain, end: int) -> float:
     """Return on which side of a stretch, walked one way, a chain's end arrives or leaves: +-1."""
     pixels = stretch.pixels if forward else stretch.pixels[::-1]
-    ahead = pixels[-1] - pixels[0]
     lead = chain.pixels if end == 0 else chain.pixels[::-1]
     off = lead[len(lead) // 2] - pixels.mean(axis=0)
-    return 1.0 if ahead[0] * off[1] - ahead[1] * off[0] > 0 else -1.0
+    return 1.0 if off @ _left(pixels) > 0 else -1.0
 
 
 def _pairs(
@@ -344,14 +362,21 @@ def _would_cross(
 ) -> bool:
     """Whether a path from one end to another would cross the wall beside it, or turn back."""
     start, goal = chains[a[0]].junctions[a[1]], chains[b[0]].junctions[b[1]]
+    for one, other in ((a, b), (b, a)):
+        stretch, meeting = chains[one[0]], chains[other[0]]
+        if stretch.apart != 0.0:
+            # Both twins end here: none goes on into the other, nor into the far side's wall.
+            return meeting.apart != 0.0 or _side(stretch, True, meeting, other[1]) != math.copysign(
+                1.0, stretch.apart
+            )
     for stretch in shared:
         if stretch.apart == 0.0:
             continue
         if start == goal and start in stretch.junctions:
             return True
         if {start, goal} == set(stretch.junctions):
-            one = _side(stretch, True, chains[a[0]], a[1])
-            return one != _side(stretch, True, chains[b[0]], b[1])
+            near = _side(stretch, True, chains[a[0]], a[1])
+            return near != _side(stretch, True, chains[b[0]], b[1])
     return False
 
 
