@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from volscan.fibres.paths import turned_at
+from volscan.fibres.paths import legs_of, turned_at
 from volscan.fibres.plan import trace_paths
 
 WIDTH = 10.0
@@ -68,7 +68,8 @@ def test_walls_side_by_side_do_not_cross(lean: float) -> None:
         # A thinned ridge lies on whole pixels; a bend of 90 degrees is cut by a few.
         assert np.quantile(tree.query(traced[own][inside])[0], 0.9) < 0.35 * WIDTH
         # The legs of re-entrant cells lean back, and are no turns.
-        assert len(turned_at(traced[own], window=20)) == 1
+        assert legs_of(traced[own], window=20) == (0 if lean > 0 else 5)
+        assert len(turned_at(traced[own], window=20, legs=True)) == 1
 
 
 def test_walls_that_cross_at_a_slant_do_cross() -> None:

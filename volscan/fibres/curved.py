@@ -18,7 +18,7 @@ from volscan.fibres.alike import Alike, alike_walls
 from volscan.fibres.columns import FamilyAxes
 from volscan.fibres.gather import MOST_FAMILIES, FamilyTrack, WallTrack, runs_of
 from volscan.fibres.layers import Stack, find_stack
-from volscan.fibres.paths import WallPath, smoothed, turned_at
+from volscan.fibres.paths import WallPath, legs_of, smoothed, turned_at
 from volscan.fibres.plan import trace_paths
 from volscan.fibres.recentre import path_bins, recentred
 from volscan.geometry import BuildFrame, FloatArray
@@ -222,13 +222,19 @@ def _paths_by_family(
         step,
         shape,
     )
-    pieces = []
+    paths = []
     for pixels in trace_paths(view, width=1.2 * thickness / step):
         xy = np.stack([a0 + (pixels[:, 1] + 0.5) * step, b0 + (pixels[:, 0] + 0.5) * step], axis=1)
-        path = _evened(xy, 0.5 * thickness)
-        for piece in turned_at(path):
-            if _length(piece) > 3.0 * thickness:
-                pieces.append(piece)
+        paths.append(_evened(xy, 0.5 * thickness))
+    # A path that takes a wrong turn may seem to have a leg; where cells have legs, most paths do.
+    legged = sum(_length(p) for p in paths if legs_of(p) > 1)
+    legs = 2.0 * legged > sum(_length(p) for p in paths)
+    pieces = [
+        piece
+        for path in paths
+        for piece in turned_at(path, legs=legs)
+        if _length(piece) > 3.0 * thickness
+    ]
     return _sorted_by_direction(pieces, frame)
 
 

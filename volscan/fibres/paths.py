@@ -107,43 +107,67 @@ def smoothed(values: FloatArray, step_um: float, window_um: float) -> FloatArray
     return out
 
 
-def turned_at(points_um: FloatArray, *, window: int = 3) -> list[FloatArray]:
+def turned_at(points_um: FloatArray, *, window: int = 3, legs: bool = False) -> list[FloatArray]:
     """Cut a path where it turns back on its own main direction, and trim the turns.
 
     A layer written in one stroke runs there and back: its walls are joined by loops. A path is
     cut where its heading passes a right angle to its main direction; from such a cut it is
     trimmed back until the heading is one that the path has elsewhere. Headings are told over
-    `window` corners, so that a hook where two walls were joined is no turn. Nor is a leg of a
-    re-entrant cell, which leans back between two stretches that run on.
+    `window` corners, so that a hook where two walls were joined is no turn. With `legs`, one that
+    leans back between two stretches that run on is no turn either, as in re-entrant cells.
+    """
+    headings = _headings(points_um, window)
+    if headings is None:
+        return []
+    off, cuts, ahead = headings
+    if legs:
+        cuts = _without_legs(cuts, ahead)
+    if cuts.size == 0:
+        return [points_um]
+    slant = np.minimum(np.abs(off), math.pi - np.abs(off))
+    usual = float(np.percentile(slant, 75)) + math.radians(10.0)
+    pieces = []
+    bounds = [0, *cuts.tolist(), off.size]
+    for a, b in itertools.pairwise(bounds):
+        first, last = a, b
+        while a > 0 and first < last and slant[first] > usual:
+            first += 1
+        while b < off.size and last > first and slant[last - 1] > usual:
+            last -= 1
+        if last > first:
+            pieces.append(points_um[first : last + 1])
+    return pieces
+
+
+def legs_of(points_um: FloatArray, *, window: int = 3) -> int:
+    """Return how many legs of a path lean back between two stretches that run on."""
+    headings = _headings(points_um, window)
+    if headings is None:
+        return 0
+    _, cuts, ahead = headings
+    return (cuts.size - _without_legs(cuts, ahead).size) // 2
+
+
+def _headings(
+    points_um: FloatArray, window: int
+) -> tuple[FloatArray, NDArray[np.int64], FloatArray] | None:
+    """Return headings off the main direction, where they pass a right angle, and places along it.
+
+    None for a path without length.
     """
     last = len(points_um) - 1
     at = np.arange(last)
     step = points_um[np.minimum(at + window, last)] - points_um[np.maximum(at - window + 1, 0)]
     length = np.linalg.norm(step, axis=1)
     if length.sum() == 0:
-        return []
+        return None
     heading = np.arctan2(step[:, 1], step[:, 0])
     # Mean of doubled angles: there and back are one direction.
-    double = np.angle(np.sum(length * np.exp(2j * heading)))
+    double = float(np.angle(np.sum(length * np.exp(2j * heading))))
     off = np.angle(np.exp(1j * (heading - 0.5 * double)))
     forward = np.cos(off) > 0
-    ahead = points_um @ np.array([math.cos(0.5 * double), math.sin(0.5 * double)])
-    cuts = _without_legs(np.flatnonzero(forward[1:] != forward[:-1]) + 1, ahead)
-    if cuts.size == 0:
-        return [points_um]
-    slant = np.minimum(np.abs(off), math.pi - np.abs(off))
-    usual = float(np.percentile(slant, 75)) + math.radians(10.0)
-    pieces = []
-    bounds = [0, *cuts.tolist(), len(step)]
-    for a, b in itertools.pairwise(bounds):
-        first, last = a, b
-        while a > 0 and first < last and slant[first] > usual:
-            first += 1
-        while b < len(step) and last > first and slant[last - 1] > usual:
-            last -= 1
-        if last > first:
-            pieces.append(points_um[first : last + 1])
-    return pieces
+    cuts = np.flatnonzero(forward[1:] != forward[:-1]) + 1
+    return off, cuts, points_um @ np.array([math.cos(0.5 * double), math.sin(0.5 * double)])
 
 
 def _without_legs(cuts: NDArray[np.int64], ahead_um: FloatArray) -> NDArray[np.int64]:
