@@ -243,8 +243,9 @@ def direction_rose(parts: Parts, style: Style) -> PaperFigure | None:
             both, np.sqrt(np.tile(share, 2)), width=np.radians(0.92 * width),
             color=PALETTE["cobalt"], edgecolor=INK, linewidth=0.3, zorder=3,
         )  # fmt: skip
-        axes.set_yticks(np.sqrt([0.1, 0.25, 0.5]))
-        axes.set_yticklabels(["10 %", "25 %", "50 %"], fontsize=SMALL)
+        marks = [m for m in (0.01, 0.05, 0.1, 0.2, 0.4, 0.6) if m < 0.85 * share.max()][-3:]
+        axes.set_yticks(np.sqrt(marks))
+        axes.set_yticklabels([f"{100 * m:g} %" for m in marks], fontsize=SMALL)
         axes.set_rlabel_position(67.5)
         axes.set_ylim(0, 1.06 * float(np.sqrt(share.max())))
         axes.set_xticks(np.radians(np.arange(0, 360, 45)))

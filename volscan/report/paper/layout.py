@@ -124,6 +124,9 @@ def finished(
     data: Mapping[str, pd.DataFrame],
 ) -> PaperFigure:
     """Write the figure's files; call it inside the `page` block, whose settings it needs."""
+    # Once laid out, a figure is laid out for all its files.
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
     made = {}
     for kind, metadata in (
         ("svg", {"Date": None, "Creator": None}),
@@ -134,9 +137,7 @@ def finished(
         extra: dict[str, Any] = {"dpi": DPI}
         figure.savefig(out, format=kind, metadata=metadata, **extra)
         made[kind] = out.getvalue()
-    return PaperFigure(
-        name, title, caption, alt, made["svg"], made["pdf"], made["png"], dict(data)
-    )
+    return PaperFigure(name, title, caption, alt, made["svg"], made["pdf"], made["png"], dict(data))
 
 
 def letter(axes: Axes, name: str) -> None:
