@@ -313,6 +313,7 @@ def clear_point(wall: Json, lines: Mapping[int, Array], walls: Sequence[Json]) -
 
 
 def mean_gap(walls: Sequence[Json], size: float) -> float:
+    """Return the smallest of the families' median gaps between walls, in µm."""
     gaps = []
     for family in {w["family"] for w in walls}:
         at = np.sort([w["position_um"] for w in walls if w["family"] == family])

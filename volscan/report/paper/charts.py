@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.ticker import MaxNLocator
@@ -236,7 +238,7 @@ def direction_rose(parts: Parts, style: Style) -> PaperFigure | None:
     centre = np.arange(_ROSE_BINS) * width
     size = 60 if style == "single" else 78
     with page(style, size) as figure:
-        axes = figure.add_subplot(projection="polar")
+        axes: Any = figure.add_subplot(projection="polar")
         both = np.radians(np.concatenate([centre, centre + 180]))
         # The area of a petal, not its length, stands for the share.
         axes.bar(

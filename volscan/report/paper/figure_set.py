@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from volscan.report.paper import charts, design, slices, walls
+from volscan.report.paper import before_after, charts, design, slices, walls
 from volscan.report.paper.layout import PaperFigure, Parts, Style
 
 if TYPE_CHECKING:
@@ -46,5 +46,5 @@ def figure_set(
     parts = Parts(doc, results.tables, results.arrays)
     made = [draw(parts, style) for draw in _FIGURES]
     if before is not None:
-        made.append(walls.before_and_after(before.to_dict(), doc, style))
+        made.append(before_after.before_and_after(before.to_dict(), doc, style))
     return [figure for figure in made if figure is not None]
