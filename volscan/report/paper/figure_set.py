@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from volscan.report.paper import before_after, charts, design, slices, walls
-from volscan.report.paper.layout import PaperFigure, Parts, Style
+from volscan.report.paper.layout import KINDS, PaperFigure, Parts, Style, written_as
 
 if TYPE_CHECKING:
     from volscan.results import Results
@@ -24,7 +24,11 @@ _FIGURES: tuple[Callable[[Parts, Style], PaperFigure | None], ...] = (
 
 
 def figure_set(
-    results: Results, *, style: Style = "single", before: Results | None = None
+    results: Results,
+    *,
+    style: Style = "single",
+    before: Results | None = None,
+    kinds: tuple[str, ...] = KINDS,
 ) -> list[PaperFigure]:
     """Draw every figure for a paper; what the results do not hold is left out.
 
@@ -36,6 +40,8 @@ def figure_set(
         "single" for one journal column, "double" for two.
     before
         The print that this one's layer shift was changed from, for the paired figure.
+    kinds
+        Which of "svg", "pdf" and "png" to write.
 
     Returns
     -------
@@ -44,7 +50,8 @@ def figure_set(
     """
     doc = results.to_dict()
     parts = Parts(doc, results.tables, results.arrays)
-    made = [draw(parts, style) for draw in _FIGURES]
-    if before is not None:
-        made.append(before_after.before_and_after(before.to_dict(), doc, style))
+    with written_as(kinds):
+        made = [draw(parts, style) for draw in _FIGURES]
+        if before is not None:
+            made.append(before_after.before_and_after(before.to_dict(), doc, style))
     return [figure for figure in made if figure is not None]

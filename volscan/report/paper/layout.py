@@ -6,6 +6,7 @@ import io
 import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -54,6 +55,26 @@ _PAPER_RC: Any = {
 }
 SMALL = _SMALL
 
+KINDS = ("svg", "pdf", "png")
+# No dates and no versions: the same results give the same bytes.
+_NO_DATES: dict[str, dict[str, Any]] = {
+    "svg": {"Date": None, "Creator": None},
+    "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
+    "png": {"Software": None},
+}
+# Embedding fonts takes most of the time that a PDF figure takes: only what is asked for is written.
+_kinds: ContextVar[tuple[str, ...]] = ContextVar("kinds", default=KINDS)
+
+
+@contextmanager
+def written_as(kinds: tuple[str, ...]) -> Iterator[None]:
+    """Let figures finished inside be written as these kinds only."""
+    token = _kinds.set(kinds)
+    try:
+        yield
+    finally:
+        _kinds.reset(token)
+
 
 @dataclass(frozen=True)
 class Parts:
@@ -74,8 +95,8 @@ class PaperFigure:
         File name without ending.
     title, caption, alt
         Heading, caption for print, and a text for readers who do not see it.
-    svg, pdf, png
-        The figure's bytes.
+    pictures
+        The figure's bytes by kind: "svg", "pdf", "png", as far as they were asked for.
     data
         The numbers behind it, by the ending of their file name ("" for the only table).
     """
@@ -84,19 +105,13 @@ class PaperFigure:
     title: str
     caption: str
     alt: str
-    svg: bytes
-    pdf: bytes
-    png: bytes
+    pictures: Mapping[str, bytes]
     data: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
 
 def figure_files(figure: PaperFigure) -> dict[str, bytes]:
-    """Return the files of a figure by name: SVG, PDF, PNG and its data."""
-    files = {
-        f"{figure.name}.svg": figure.svg,
-        f"{figure.name}.pdf": figure.pdf,
-        f"{figure.name}.png": figure.png,
-    }
+    """Return the files of a figure by name: its pictures and its data."""
+    files = {f"{figure.name}.{kind}": data for kind, data in figure.pictures.items()}
     for ending, table in figure.data.items():
         name = f"{figure.name}_{ending}.csv" if ending else f"{figure.name}.csv"
         text = table.to_csv(index=False, lineterminator="\n", float_format="%.8g")
@@ -128,14 +143,10 @@ def finished(
     figure.draw_without_rendering()
     figure.set_layout_engine("none")
     made = {}
-    for kind, metadata in (
-        ("svg", {"Date": None, "Creator": None}),
-        ("pdf", {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None}),
-        ("png", {"Software": None}),
-    ):
+    for kind in _kinds.get():
         out = io.BytesIO()
         extra: dict[str, Any] = {"dpi": DPI}
-        figure.savefig(out, format=kind, metadata=metadata, **extra)
+        figure.savefig(out, format=kind, metadata=_NO_DATES[kind], **extra)
         made[kind] = out.getvalue()
     return PaperFigure(name, title, caption, alt, made["svg"], made["pdf"], made["png"], dict(data))
 
