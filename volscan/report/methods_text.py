@@ -96,8 +96,8 @@ def _imaging(doc: Json, told: ScanMetadata) -> str:
         + (f" ({device})" if device else " [scanner not told]")
         + (f" with {settings}" if settings else "")
         + gap
-        + f". The stack of {size} voxels (z, y, x; {scan['dtype']}) has a voxel size of {voxel}{u}, "
-        f"taken from {scan['spacing_from']}. It was read as {_reader(scan['file'])}; "
+        + f". The stack of {size} voxels (z, y, x; {scan['dtype']}) has a voxel size of {voxel}{u}"
+        f", taken from {scan['spacing_from']}. It was read as {_reader(scan['file'])}; "
         + (f"its SHA-256 is {scan['sha256'][:16]}…" if scan.get("sha256") else "no hash is known")
         + "."
     )

@@ -27,7 +27,7 @@ class Reference:
     def line(self) -> str:
         """Return the entry as one line of a reference list."""
         f = dict(self.fields)
-        who = f.get("author", f.get("institution", "")).replace(" and ", ", ")
+        who = f["author"].replace(" and others", " et al.").replace(" and ", ", ").strip("{}")
         where = f.get("journal", f.get("booktitle", f.get("institution", "")))
         place = f" {f['volume']}" if "volume" in f else ""
         if "number" in f and "volume" in f:

@@ -14,6 +14,7 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,9 @@ from numpy.typing import NDArray
 from volscan.report.camera import Camera, aim, framed
 from volscan.report.projection import project_tubes
 from volscan.report.style import LAYERS, Drawing, family_colour
+
+if TYPE_CHECKING:
+    from volscan.results import Results
 
 FloatArray = NDArray[np.float64]
 
@@ -101,6 +105,17 @@ def draw_scene(
         title="The scaffold in three dimensions",
         legend=legend,
     )
+
+
+def results_scene(results: Results) -> Drawing | None:
+    """Draw the scaffold of finished results: its fibres, or without any the solid's surface."""
+    from volscan.report.roll import rolled_up
+    from volscan.report.solid import draw_solid
+
+    frame, tables = results.document["frame"], results.tables
+    return draw_scene(
+        rolled_up(tables.get("centrelines"), frame), tables.get("fibres")
+    ) or draw_solid(results.arrays.get("preview", {}), frame["axes"])
 
 
 def render_in_subprocess(

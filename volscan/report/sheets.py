@@ -322,7 +322,7 @@ def as_latex(sheet: Sheet) -> str:
 
     Long texts (more than 40 characters) wrap; numbers are set to the right.
     """
-    kinds = [_kind([printed(r[k]) for r in sheet.rows]) for k in range(len(sheet.headings))]
+    kinds = [column_kind([printed(r[k]) for r in sheet.rows]) for k in range(len(sheet.headings))]
     wide = "X" in kinds
     columns = "".join(">{\\raggedright\\arraybackslash}X" if k == "X" else k for k in kinds)
     name = "tabularx" if wide else "tabular"
@@ -348,7 +348,8 @@ def as_latex(sheet: Sheet) -> str:
 _LONG_TEXT = 40
 
 
-def _kind(cells: Sequence[str]) -> str:
+def column_kind(cells: Sequence[str]) -> str:
+    """Tell a column of long texts ("X"), numbers ("r") and short texts ("l") apart."""
     if any(len(c) > _LONG_TEXT for c in cells):
         return "X"
     told = [c for c in cells if c not in ("–", "")]

@@ -148,7 +148,7 @@ def finished(
         extra: dict[str, Any] = {"dpi": DPI}
         figure.savefig(out, format=kind, metadata=_NO_DATES[kind], **extra)
         made[kind] = out.getvalue()
-    return PaperFigure(name, title, caption, alt, made["svg"], made["pdf"], made["png"], dict(data))
+    return PaperFigure(name, title, caption, alt, made, dict(data))
 
 
 def letter(axes: Axes, name: str) -> None:
