@@ -124,6 +124,11 @@ def _verdict(found: Verdict | None) -> dict[str, Any] | None:
 
 def _table(sheet: Sheet) -> dict[str, Any]:
     rows = [[printed(c) for c in row] for row in sheet.rows]
+    if sheet.headings[0] == "group":
+        # Said once, above the lines that it holds for.
+        for k in range(len(rows) - 1, 0, -1):
+            if rows[k][0] == rows[k - 1][0]:
+                rows[k][0] = ""
     kinds = [column_kind([r[k] for r in rows]) for k in range(len(sheet.headings))]
     return {
         "name": sheet.name,
