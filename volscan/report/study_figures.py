@@ -68,10 +68,10 @@ def group_figure(values: pd.DataFrame, means: pd.DataFrame, style: Style) -> Pap
                 row = means[
                     (means["key"] == key) & (means["group"] == group) & (means["state"] == state)
                 ]
-                for m in row.itertuples():
-                    axes.plot([place + 0.26, place + 0.44], [m.mean, m.mean], color=INK, lw=1.3)
-                    if math.isfinite(m.low):
-                        axes.plot([place + 0.35] * 2, [m.low, m.high], color=INK, lw=0.9)
+                for mean, low, high in row[["mean", "low", "high"]].to_numpy(dtype=np.float64):
+                    axes.plot([place + 0.26, place + 0.44], [mean, mean], color=INK, lw=1.3)
+                    if math.isfinite(low):
+                        axes.plot([place + 0.35] * 2, [low, high], color=INK, lw=0.9)
             axes.set_xlim(-0.5, len(labels) - 0.3)
             axes.set_xticks(range(len(labels)))
             axes.set_xticklabels([_label(g, s) for g, s in labels], fontsize=SMALL)

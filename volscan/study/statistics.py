@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -48,7 +49,10 @@ def group_means(values: pd.DataFrame) -> pd.DataFrame:
     the spread could be the measurement's.
     """
     rows = []
-    typical = values.groupby(["key", "group", "state"], sort=False)["u"].apply(_root_mean_square)
+    typical: dict[Any, float] = {
+        where: _root_mean_square(part["u"])
+        for where, part in values.groupby(["key", "group", "state"], sort=False)
+    }
     for (key, name, unit, group, state), part in by_specimen(values).groupby(
         ["key", "name", "unit", "group", "state"], sort=False
     ):
@@ -57,7 +61,7 @@ def group_means(values: pd.DataFrame) -> pd.DataFrame:
         sd = float(x.std(ddof=1)) if n > 1 else math.nan
         half = t_factor(n - 1) * sd / math.sqrt(n)
         mean = float(x.mean())
-        u = float(typical.loc[(key, group, state)])
+        u = typical[key, group, state]
         rows.append((key, name, unit, group, state, n, mean, sd, mean - half, mean + half, u))
     return pd.DataFrame(
         rows,

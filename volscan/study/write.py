@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -145,10 +146,15 @@ def _sheets(
             tuple(
                 (r.scan, r.group, r.specimen, r.pair, r.state, r.key, r.name,
                  Measure(r.value, _known(r.u)), r.unit)
-                for r in values.itertuples()
+                for r in _lines(values)
             ),
         ),
     ]  # fmt: skip
+
+
+def _lines(table: pd.DataFrame) -> Iterator[Any]:
+    """Return a table's lines with its columns as attributes."""
+    yield from table.itertuples()
 
 
 def _known(value: float) -> float | None:
@@ -179,7 +185,7 @@ def _groups(means: pd.DataFrame) -> Sheet:
             r.name, r.unit, _group(r.group, r.state), int(r.n), _mean(r.mean, r.sd, r.n),
             _sd(r.sd), _interval(r.low, r.high), _sd(r.u_single),
         )
-        for r in means.itertuples()
+        for r in _lines(means)
     ]  # fmt: skip
     return Sheet(
         "group_means",
@@ -202,7 +208,7 @@ def _differences(table: pd.DataFrame) -> Sheet:
             f"{r.n_other}, {r.n_group}", f"{r.difference:+.4g}".replace("-", "−"),
             _interval(r.low, r.high), _told(r.low, r.high),
         )
-        for r in table.itertuples()
+        for r in _lines(table)
     ]  # fmt: skip
     return Sheet(
         "group_differences",
@@ -224,7 +230,7 @@ def _pairs(table: pd.DataFrame) -> Sheet:
             r.name, r.unit, int(r.pairs), _mean(r.difference, r.sd, r.pairs), _sd(r.sd),
             _interval(r.low, r.high), _told(r.low, r.high),
         )
-        for r in table.itertuples()
+        for r in _lines(table)
     ]  # fmt: skip
     return Sheet(
         "paired_differences",
@@ -237,7 +243,7 @@ def _pairs(table: pd.DataFrame) -> Sheet:
 def _repeats(table: pd.DataFrame) -> Sheet:
     rows: list[tuple[Value, ...]] = [
         (r.name, r.unit, int(r.specimens), int(r.freedom), _sd(r.s_r), _sd(r.limit))
-        for r in table.itertuples()
+        for r in _lines(table)
     ]
     return Sheet(
         "repeatability",
@@ -254,7 +260,7 @@ def _slopes(table: pd.DataFrame) -> Sheet:
             r.name, r.unit, r.setting, int(r.n), f"{r.slope:+.4g}".replace("-", "−"),
             _interval(r.low, r.high), _told(r.low, r.high),
         )
-        for r in table.itertuples()
+        for r in _lines(table)
     ]  # fmt: skip
     return Sheet(
         "print_settings",
