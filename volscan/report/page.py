@@ -99,7 +99,9 @@ def render_page(
     from volscan.report.checklist import checklist, checklist_summary
     from volscan.report.methods_text import methods_text
     from volscan.report.references import REFERENCES, cited, numbered
+    from volscan.report.roll import rolled_up
     from volscan.report.verdict import CAUTIONS, WORDS, verdict
+    from volscan.report.viewer import make_viewer
     from volscan.report.wording import reason_for, sentence
 
     doc = results.to_dict()
@@ -114,6 +116,11 @@ def render_page(
     paragraphs = [(heading, numbered(text, keys)) for heading, text in texts]
     references = [REFERENCES[k].line() for k in keys]
     items = checklist(doc, metadata)
+    viewer = make_viewer(
+        rolled_up(results.tables.get("centrelines"), doc["frame"]),
+        results.tables.get("fibres"),
+        doc,
+    )
     context = {
         "sentence": sentence,
         "title": title or f"{doc['input']['file']}: what was printed",
@@ -148,6 +155,9 @@ def render_page(
         "checklist_summary": checklist_summary(items),
         "method": method.method_tables(doc),
         "glossary": method.GLOSSARY,
+        "viewer": viewer,
+        "viewer_data": _trusted(viewer.data if viewer else ""),
+        "viewer_script": _trusted(viewer.script if viewer else ""),
         **_drawings(results, doc, before, scene),
     }
     return str(template.render(context))
@@ -338,7 +348,7 @@ def _threshold(doc: Json) -> str:
 
 
 def _trusted(text: str) -> Any:
-    """Mark the page's own style sheet as not to be escaped."""
+    """Mark the page's own style sheet, script and data (numbers and colours) as they stand."""
     from markupsafe import Markup
 
     return Markup(text)

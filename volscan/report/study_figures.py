@@ -75,8 +75,7 @@ def group_figure(values: pd.DataFrame, means: pd.DataFrame, style: Style) -> Pap
             axes.set_xlim(-0.5, len(labels) - 0.3)
             axes.set_xticks(range(len(labels)))
             axes.set_xticklabels([_label(g, s) for g, s in labels], fontsize=SMALL)
-            axes.set_title(_wrapped(name), fontsize=SMALL)
-            axes.set_ylabel(_axis(unit))
+            axes.set_title(_wrapped(_with_unit(name, unit)), fontsize=SMALL)
             letter(axes, chr(ord("a") + k))
         told = ", ".join(_label(g, s) for g, s in labels)
         return finished(
@@ -119,8 +118,7 @@ def pair_figure(values: pd.DataFrame, style: Style) -> PaperFigure | None:
             axes.set_xlim(-0.35, 1.35)
             axes.set_xticks([0, 1])
             axes.set_xticklabels(["before", "after"])
-            axes.set_title(_wrapped(name), fontsize=SMALL)
-            axes.set_ylabel(_axis(unit))
+            axes.set_title(_wrapped(_with_unit(name, unit)), fontsize=SMALL)
             letter(axes, chr(ord("a") + k))
         count = paired["pair"].nunique()
         return finished(
@@ -173,8 +171,7 @@ def _setting_figure(
                     label=_label(group, state) if k == 0 else None,
                 )  # fmt: skip
             axes.set_xlabel(setting_label(setting))
-            axes.set_title(_wrapped(name), fontsize=SMALL)
-            axes.set_ylabel(_axis(unit))
+            axes.set_title(_wrapped(_with_unit(name, unit)), fontsize=SMALL)
             axes.margins(x=0.08, y=0.1)
             letter(axes, chr(ord("a") + k))
         if len(labels) > 1:
@@ -219,8 +216,8 @@ def _label(group: str, state: str) -> str:
     return "\n".join(p for p in (group, state) if p) or "all"
 
 
-def _axis(unit: str) -> str:
-    return "" if unit == "1" else unit
+def _with_unit(name: str, unit: str) -> str:
+    return name if unit == "1" else f"{name} / {unit}"
 
 
 def _wrapped(name: str, most: int = 26) -> str:

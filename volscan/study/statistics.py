@@ -16,6 +16,8 @@ import pandas as pd
 from scipy import stats
 
 CONFIDENCE = 0.95
+# Values carry eight digits; what is smaller than the last of them is how sums are rounded.
+_ROUNDING = 1e-12
 
 
 def t_factor(freedom: float) -> float:
@@ -87,7 +89,7 @@ def group_differences(values: pd.DataFrame) -> pd.DataFrame:
             x, y = (
                 part.loc[part["group"] == g, "value"].to_numpy(dtype=np.float64) for g in (a, b)
             )
-            difference = float(y.mean() - x.mean())
+            difference = _unless_rounding(y.mean() - x.mean(), np.abs(x).max())
             half, freedom = welch(x, y)
             rows.append(
                 (key, name, unit, state, a, b, len(x), len(y), difference, difference - half,
@@ -111,7 +113,7 @@ def welch(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
     if len(a) < 2 or len(b) < 2:
         return math.nan, math.nan
     va, vb = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
-    if va + vb == 0:
+    if math.sqrt(va + vb) <= _ROUNDING * max(float(np.abs(a).max()), float(np.abs(b).max())):
         return 0.0, float(len(a) + len(b) - 2)
     freedom = float((va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1)))
     return float(t_factor(freedom) * math.sqrt(va + vb)), freedom
@@ -182,6 +184,10 @@ def setting_slopes(values: pd.DataFrame, settings: pd.DataFrame) -> pd.DataFrame
     return pd.DataFrame(
         rows, columns=["setting", "key", "name", "unit", "n", "slope", "low", "high"]
     )
+
+
+def _unless_rounding(value: float, scale: float) -> float:
+    return 0.0 if abs(value) <= _ROUNDING * scale else float(value)
 
 
 def _root_mean_square(u: pd.Series[float]) -> float:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from volscan.report.quantity_lines import QuantityLine, quantity_lines
 from volscan.report.sheets import unit_symbol
+from volscan.results_tables import DIGITS
 from volscan.study.run import Study
 
 COLUMNS = [
@@ -37,7 +38,8 @@ def study_values(study: Study) -> pd.DataFrame:
             rows.append(
                 (
                     entry.name, entry.group, entry.specimen, entry.pair, entry.state,
-                    f"{line.key}.{family[7:]}" if family else line.key, name, line.value,
+                    f"{line.key}.{family[7:]}" if family else line.key, name,
+                    float(f"{line.value:.{DIGITS}g}"),
                     math.nan if line.u is None else line.u, unit_symbol(line.unit),
                 )
             )  # fmt: skip
