@@ -35,7 +35,7 @@
   const middle = low.map((v, k) => 0.5 * (v + high[k]));
   const reach = 0.5 * Math.hypot(high[0] - low[0], high[1] - low[1], high[2] - low[2]) || 1;
   const layers = Math.max(...data.layers);
-  const start = { azimuth: -0.95, height: 0.58, zoom: 1, x: 0, y: 0 };
+  const start = { azimuth: -0.95, height: 0.58, zoom: 1.3, x: 0, y: 0 };
   let view = { ...start }, mode = 0, colours = [], wanted = false;
 
   const rgb = (hex) => [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16) / 255);
