@@ -46,7 +46,8 @@ _SCENE = """
   flat.width = 64; flat.height = 48;
   const pen = flat.getContext("2d", { willReadFrequently: true });
   pen.drawImage(c, 0, 0, 64, 48);
-  return [...pen.getImageData(0, 0, 64, 48).data].reduce((s, v, k) => (s * 31 + v + k) % 1000003, 7);
+  const drawn = [...pen.getImageData(0, 0, 64, 48).data];
+  return drawn.reduce((s, v, k) => (s * 31 + v + k) % 1000003, 7);
 })()
 """
 

@@ -41,7 +41,8 @@ def test_the_paragraph_holds_the_provenance(patch: Results, told: ScanMetadata) 
     text = " ".join(t for _, t in methods_text(doc, told))
     assert "tube voltage 40 kV" in text
     assert "tube current 200.5 µA" in text
-    assert "not told" not in text
+    assert "[not told" not in text
+    assert "[scanner not told" not in text
     assert f"{doc['material']['threshold']:.4g}" in text
     assert doc["envelope"]["definition"] in text
     assert doc["input"]["spacing_from"] in text

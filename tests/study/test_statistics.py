@@ -54,8 +54,10 @@ def test_differences_are_welchs(two) -> None:
 
 def test_repeats_of_a_specimen_count_once() -> None:
     values = table(
-        [("a", "p", "", "", 1.0), ("a", "p", "", "", 3.0), ("a", "q", "", "", 4.0)]
-        + [("b", "r", "", "", 4.0), ("b", "s", "", "", 6.0)]
+        [
+            *(("a", "p", "", "", 1.0), ("a", "p", "", "", 3.0), ("a", "q", "", "", 4.0)),
+            *(("b", "r", "", "", 4.0), ("b", "s", "", "", 6.0)),
+        ]
     )
     row = statistics.group_means(values).iloc[0]
     assert row["n"] == 2
