@@ -14,6 +14,7 @@ import pytest
 from tests.report.conftest import patch  # noqa: F401  the prepared measurement, as a fixture
 from volscan.cli.main import main
 from volscan.errors import NothingToMeasureError, SettingsError, UnreadableError
+from volscan.report.paper.layout import written_as
 from volscan.results import Results
 from volscan.study import read_manifest, run_study, write_study
 from volscan.study.statistics import group_differences
@@ -61,7 +62,8 @@ def folder(patch: Results, tmp_path_factory: pytest.TempPathFactory) -> Path:  #
 def done(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, Path]:
     out = tmp_path_factory.mktemp("study")
     study = run_study(read_manifest(folder / "study.csv"), out)
-    return study, write_study(study, out, title="Two speeds", style="single")
+    with written_as(("svg",)):
+        return study, write_study(study, out, title="Two speeds", style="single")
 
 
 def test_the_difference_put_in_is_found(done) -> None:
@@ -94,13 +96,14 @@ def test_the_page_and_files_hold_what_was_compared(done, folder: Path) -> None:
     with (page.parent / "tables_for_paper" / "values.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert len({r["scan"] for r in rows}) == 16
-    for name in ("groups.pdf", "pairs.png", "setting_voltage_kv.svg", "groups.csv"):
+    for name in ("groups.svg", "pairs.svg", "setting_voltage_kv.svg", "groups.csv"):
         assert (page.parent / "figures" / name).stat().st_size > 500
 
 
 def test_the_same_results_give_the_same_page(done, tmp_path: Path) -> None:
     study, page = done
-    again = write_study(study, tmp_path, title="Two speeds", style="single")
+    with written_as(("svg",)):
+        again = write_study(study, tmp_path, title="Two speeds", style="single")
     assert again.read_bytes() == page.read_bytes()
 
 
@@ -131,13 +134,10 @@ def test_a_broken_off_study_goes_on(patch: Results, tmp_path: Path) -> None:  # 
     second = run_study(entries, out, measure_scan=measure_scan)
     assert second.reused == ("a",)
     assert measured == ["a.raw", "b.raw", "c.raw", "b.raw", "c.raw"]
-    # A scan that was touched, or other options, are another measurement.
+    # A scan that was touched is another scan.
     (tmp_path / "a.raw").write_bytes(b"other grey")
     run_study(entries, out, measure_scan=measure_scan)
-    assert (
-        measured[-3:] == ["a.raw", "b.raw", "c.raw"][: len(measured[-3:])]
-        or "a.raw" in (measured[5:])
-    )
+    assert "a.raw" in measured[5:]
     # Results that were damaged meanwhile are measured again and not trusted.
     (out / "scans" / "a" / "results.json").write_text("{", encoding="utf-8")
     third = run_study(entries, out, measure_scan=measure_scan)
