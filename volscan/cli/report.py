@@ -19,7 +19,9 @@ def report(
     formats: Annotated[
         str,
         typer.Option(
-            "--format", metavar="html,pdf,figures,tables", help="What to write, with commas."
+            "--format",
+            metavar="html,pdf,figures,tables,animation",
+            help="What to write, with commas.",
         ),
     ] = "html",
     style: Annotated[

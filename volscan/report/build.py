@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from volscan.report.style import Drawing
     from volscan.results import Results
 
-FORMATS = ("html", "pdf", "figures", "tables")
+FORMATS = ("html", "pdf", "figures", "tables", "animation")
 PDF_NAME = "report.pdf"
 
 
@@ -39,7 +39,7 @@ def write_reports(
         Folder for report.html, report.pdf, figures/ and tables_for_paper/; made where missing.
         What stands there under these names is replaced.
     formats
-        Which of "html", "pdf", "figures" and "tables" to write.
+        Which of "html", "pdf", "figures", "tables" and "animation" to write.
     style
         "single" or "double": journal columns that a figure is wide.
     title
@@ -118,7 +118,11 @@ def report_files(
     if "pdf" in wanted:
         files[PDF_NAME] = _pdf(results, figures, scene, title, metadata)
     if "figures" in wanted:
-        files |= _figure_folder(figures, scene)
+        files |= _figure_folder(results, figures, scene)
+    if "animation" in wanted:
+        from volscan.report.animation import animations
+
+        files |= {f"animation/{name}": data for name, data in animations(results).items()}
     if "tables" in wanted:
         files |= _table_folder(results.to_dict(), metadata)
     return files
@@ -164,17 +168,21 @@ def _pdf(
     )
 
 
-def _figure_folder(figures: list[PaperFigure], scene: Drawing | None) -> dict[str, bytes]:
+def _figure_folder(
+    results: Results, figures: list[PaperFigure], scene: Drawing | None
+) -> dict[str, bytes]:
     from volscan.report.paper import figure_files
+    from volscan.report.scenes import more_scenes
 
     files: dict[str, bytes] = {}
     captions = []
     for figure in figures:
         files |= {f"figures/{name}": data for name, data in figure_files(figure).items()}
         captions.append(f"{figure.name}\n{figure.title}. {figure.caption}\n")
-    if scene is not None:
-        files[f"figures/scaffold_3d{scene.suffix}"] = scene.data
-        captions.append(f"scaffold_3d\n{scene.title}. {scene.caption}\n")
+    scenes = [] if scene is None else [("scaffold_3d", scene)]
+    for name, drawing in [*scenes, *more_scenes(results)]:
+        files[f"figures/{name}{drawing.suffix}"] = drawing.data
+        captions.append(f"{name}\n{drawing.title}. {drawing.caption}\n")
     files["figures/captions.txt"] = "\n".join(captions).encode("utf-8")
     return files
 
