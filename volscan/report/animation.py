@@ -37,7 +37,9 @@ def turntable(results: Results) -> bytes | None:
         int(i): to_rgb(family_colour(ids.index(int(f)), len(ids)))
         for i, f in zip(fibres["id"], fibres["family"], strict=True)
     }
-    scene = tube_scene(rolled_up(lines, results.document["frame"]), colours)
+    rolled = rolled_up(lines, results.document["frame"])
+    assert rolled is not None  # there are lines
+    scene = tube_scene(rolled, colours)
     if scene is None:
         return None
     margin = float(scene.radii_um.max())
@@ -52,7 +54,9 @@ def as_gif(frames: list[NDArray[np.uint8]], seconds: float) -> bytes:
     """Return pictures (height, width, 3) as an animated GIF that begins anew when it is over."""
     # One set of colours for all, or the picture would flicker.
     palette = Image.fromarray(frames[0]).quantize(128)
-    pictures = [Image.fromarray(f).quantize(palette=palette, dither=0) for f in frames]
+    pictures = [
+        Image.fromarray(f).quantize(palette=palette, dither=Image.Dither.NONE) for f in frames
+    ]
     out = io.BytesIO()
     pictures[0].save(
         out,

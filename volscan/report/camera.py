@@ -91,8 +91,10 @@ def framed(
         axes.axis("off")
         bar = scale_bar(axes, width, size=10.5)
         _triad(axes, camera, width)
-        for foot, tip in arrows:
-            _arrow(axes, camera, foot, tip)
+        # All rims first, so that no arrow's rim hides another arrow.
+        for colour, width in (("white", 3.4), (INK, 1.5)) if arrows else ():
+            for foot, tip in arrows:
+                _arrow(axes, camera, foot, tip, colour, width)
         if legend:
             handles = [
                 Line2D([], [], color=c, linewidth=5, solid_capstyle="round", label=name)
@@ -134,23 +136,24 @@ def _triad(axes: Axes, camera: Camera, width: float) -> None:
         axes.text(at[0], at[1], name, fontsize=10.5, ha="center", va="center", clip_on=False)
 
 
-def _arrow(axes: Axes, camera: Camera, foot: FloatArray, tip: FloatArray) -> None:
-    """Draw an arrow in space as the camera sees it, dark on a light rim."""
+def _arrow(
+    axes: Axes, camera: Camera, foot: FloatArray, tip: FloatArray, colour: str, width: float
+) -> None:
+    """Draw an arrow in space as the camera sees it."""
     ends = (np.stack([foot, tip]) - camera.centre_um) @ camera.axes[:2].T
     ends += [camera.half_width_um, camera.half_height_um]
-    for colour, width in (("white", 4.2), (INK, 1.8)):
-        axes.annotate(
-            "",
-            xy=tuple(ends[1]),
-            xytext=tuple(ends[0]),
-            arrowprops={
-                "arrowstyle": "-|>,head_width=0.28,head_length=0.55",
-                "color": colour,
-                "linewidth": width,
-                "shrinkA": 0,
-                "shrinkB": 0,
-            },
-        )
+    axes.annotate(
+        "",
+        xy=tuple(ends[1]),
+        xytext=tuple(ends[0]),
+        arrowprops={
+            "arrowstyle": "-|>,head_width=0.22,head_length=0.45",
+            "color": colour,
+            "linewidth": width,
+            "shrinkA": 0,
+            "shrinkB": 0,
+        },
+    )
 
 
 def turned(points_um: FloatArray, margin_um: float, azimuth_deg: float, width_px: int) -> Camera:

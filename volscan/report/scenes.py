@@ -44,6 +44,7 @@ def more_scenes(results: Results) -> list[tuple[str, Drawing]]:
     made: list[tuple[str, Drawing | None]] = []
     if lines is not None and fibres is not None and len(lines) and len(fibres):
         rolled = rolled_up(lines, doc["frame"])
+        assert rolled is not None  # there are lines
         made.append(("scaffold_by_layer", _by_layer(rolled, fibres)))
         made.append(("scaffold_by_lean", _by_lean(rolled, fibres, doc, arrows=flat)))
         made.append(("scaffold_cut_open", _cut_open(rolled, fibres)))
@@ -141,7 +142,7 @@ def _lean_arrows(
         part = lines[owner == wall]
         if part.empty:
             continue
-        highest = part.loc[part["h_um"].idxmax(), "fibre"]
+        highest = part["fibre"].to_numpy()[int(part["h_um"].to_numpy().argmax())]
         top = part[part["fibre"] == highest]
         path = top[["x_um", "y_um", "h_um"]].to_numpy(dtype=np.float64)
         path[:, 2] += 0.5 * float(top["diameter_um"].median())
@@ -157,8 +158,7 @@ def _cut_open(lines: pd.DataFrame, fibres: pd.DataFrame) -> Drawing | None:
     points = lines[["x_um", "y_um", "h_um"]].to_numpy(dtype=np.float64)
     radius = float(lines["diameter_um"].max()) / 2
     directions = _directions(fibres)
-    camera = aim(points, radius, directions_deg=directions)
-    toward = camera.axes[2, :2] / np.linalg.norm(camera.axes[2, :2])
+    toward = aim(points, radius, directions_deg=directions).axes[2, :2]
     # The cut runs along the first family's normal or line, whichever faces the viewer more.
     angle = math.radians(directions[0])
     along = np.array([math.cos(angle), math.sin(angle)])
@@ -175,6 +175,7 @@ def _cut_open(lines: pd.DataFrame, fibres: pd.DataFrame) -> Drawing | None:
     scene = tube_scene(kept, colours)
     if scene is None:
         return None
+    camera = aim(scene.points_um, radius, directions_deg=directions)
     return framed(
         projected(scene, camera),
         camera,
@@ -206,13 +207,14 @@ def _pore_space(preview: Mapping[str, NDArray[Any]], doc: Json) -> Drawing | Non
         return None
     size = _sizes(~solid, spacing, limit=pore)
     at, value = place[pore.ravel()], size[pore]
-    camera = aim(at, float(spacing.max()))
+    toward = aim(at, float(spacing.max())).axes[2, :2]
     middle = 0.5 * (at.min(axis=0) + at.max(axis=0))
-    toward = camera.axes[2, :2] / np.linalg.norm(camera.axes[2, :2])
     half = (at[:, :2] - middle[:2]) @ toward <= 0
     at, value = at[half], value[half]
     top = float(value.max())
-    radius = 0.87 * float(spacing.max())
+    # Wide enough that the balls on neighbouring blocks close up to a smooth face.
+    radius = 1.3 * float(spacing.max())
+    camera = aim(at, radius)
     seen = (at - camera.centre_um) @ camera.axes.T / camera.um_per_px
     spheres = np.column_stack([seen, np.full(len(seen), radius / camera.um_per_px)])
     tint = LAYERS(value / top)[:, :3]
