@@ -139,7 +139,8 @@ def test_only_the_command_line_prints():
 def test_public_names_are_these_and_no_others():
     assert volscan.__all__ == [
         "Design", "Notice", "Quantity", "RawLayout", "Results", "Settings", "VolscanError",
-        "Volume", "__version__", "measure", "open_scan", "scan_info", "write_report", "write_reports",
+        "Volume", "__version__", "measure", "open_scan", "scan_info", "write_report",
+        "write_reports",
     ]  # fmt: skip
     for name in volscan.__all__:
         assert getattr(volscan, name) is not None

@@ -144,7 +144,7 @@ def _lean_arrows(
             continue
         highest = part["fibre"].to_numpy()[int(part["h_um"].to_numpy().argmax())]
         top = part[part["fibre"] == highest]
-        path = top[["x_um", "y_um", "h_um"]].to_numpy(dtype=np.float64)
+        path = top[["x_um", "y_um", "h_um"]].to_numpy(dtype=np.float64, copy=True)
         path[:, 2] += 0.5 * float(top["diameter_um"].median())
         for share in (0.2, 0.5, 0.8):
             foot = path[round(share * (len(path) - 1))]
