@@ -248,7 +248,7 @@ def direction_rose(parts: Parts, style: Style) -> PaperFigure | None:
         marks = [m for m in (0.01, 0.05, 0.1, 0.2, 0.4, 0.6) if m < 0.85 * share.max()][-3:]
         axes.set_yticks(np.sqrt(marks))
         axes.set_yticklabels([f"{100 * m:g} %" for m in marks], fontsize=SMALL)
-        axes.set_rlabel_position(67.5)
+        axes.set_rlabel_position(_free_angle(centre, share))
         axes.set_ylim(0, 1.06 * float(np.sqrt(share.max())))
         axes.set_xticks(np.radians(np.arange(0, 360, 45)))
         axes.set_xticklabels([f"{a}°" for a in range(0, 360, 45)], fontsize=SMALL)
@@ -267,3 +267,11 @@ def direction_rose(parts: Parts, style: Style) -> PaperFigure | None:
             f"Rose of fibre directions; families lie at {told or 'no common direction'}.",
             {"": pd.DataFrame({"direction_deg": centre, "share_of_length": share})},
         )
+
+
+def _free_angle(centre: np.ndarray, share: np.ndarray) -> float:
+    """Return the angle of the upper half, not on a label, that lies farthest from large petals."""
+    petals = centre[share > 0.02]
+    tried = np.array([22.5, 67.5, 112.5, 157.5])
+    off = np.abs((tried[:, None] - petals[None, :] + 90) % 180 - 90)
+    return float(tried[int(off.min(axis=1).argmax())]) if len(petals) else 67.5

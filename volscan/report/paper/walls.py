@@ -148,11 +148,14 @@ def _plan(
         axes.text(at[0], at[1], str(wall["id"]), fontsize=SMALL, ha="center", va="center")
     axes.set_aspect("equal")
     room = 0.07 * size
-    axes.set_xlim(low[0] - room, high[0] + room)
+    # Scale bar and axes stand side by side below, and need some width also under a narrow print.
+    width = max(float(high[0] - low[0]), 0.6 * size) + 2 * room
+    middle = 0.5 * float(low[0] + high[0])
+    axes.set_xlim(middle - width / 2, middle + width / 2)
     axes.set_ylim(low[1] - room, high[1] + room)
     bare(axes)
-    bar_under(axes, size, left_um=float(low[0] - room))
-    note_under(axes, "X →  Y ↑", float(high[0] + room))
+    bar_under(axes, width, left_um=middle - width / 2)
+    note_under(axes, "X →  Y ↑", middle + width / 2)
 
 
 def _strips(axes: Axes, strips: Sequence[Json], norm: Normalize) -> None:
