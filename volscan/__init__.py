@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from volscan.pipeline import measure
     from volscan.quantity import Notice, Quantity
     from volscan.readers import RawLayout, open_scan
-    from volscan.report import write_report
+    from volscan.report import write_report, write_reports
     from volscan.results import Results
     from volscan.scaninfo import scan_info
     from volscan.settings import Settings
@@ -41,6 +41,7 @@ _HOME = {
     "open_scan": "volscan.readers",
     "scan_info": "volscan.scaninfo",
     "write_report": "volscan.report",
+    "write_reports": "volscan.report",
 }
 
 __all__ = [
@@ -58,6 +59,7 @@ __all__ = [
     "open_scan",
     "scan_info",
     "write_report",
+    "write_reports",
 ]
 
 

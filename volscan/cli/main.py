@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import typer
 
 import volscan
-from volscan.cli import correct, demo, info, measure, phantom, report
+from volscan.cli import correct, demo, info, measure, phantom, report, study
 from volscan.cli.console import ReaderLeft, Stopped, command_line, complain, say, stops_held
 from volscan.errors import VolscanError
 
@@ -29,6 +29,7 @@ _COMMANDS = (
     measure.measure,
     correct.correct,
     report.report,
+    study.study,
     phantom.phantom,
     demo.demo,
 )
