@@ -24,6 +24,7 @@ from volscan.pipeline_input import (
     opened_mask,
     opened_scan,
     scan_settings,
+    transport_choice,
     up_as_measured,
     wanted_design,
 )
@@ -166,7 +167,7 @@ def _stages(
                 material, frame, envelope, direction_deg=first, surface_level=(
                     porosity.surface_level if drawn_solid is None else 0.5
                 ),
-                solid_model=drawn_solid, progress=progress,
+                solid_model=drawn_solid, transport=transport_choice(s), progress=progress,
             )  # fmt: skip
     return Measured(
         volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices

@@ -16,6 +16,7 @@ from volscan.design_porosity import implied_porosity
 from volscan.errors import InputError, SettingsError, SpacingError
 from volscan.fibres.field import FibreField
 from volscan.geometry import BuildFrame, Envelope, TubeFrame, Up
+from volscan.pores.transport import TransportChoice
 from volscan.quantity import Notice
 from volscan.readers import RawLayout, checked_samples, open_scan
 from volscan.settings import Settings
@@ -185,3 +186,12 @@ def scan_settings(
 def _three(voxel_um: float | Sequence[float]) -> tuple[float, float, float]:
     values = (voxel_um,) * 3 if isinstance(voxel_um, int | float) else voxel_um
     return checked_spacing_um(values)
+
+
+def transport_choice(settings: Settings) -> TransportChoice:
+    """Return how transport through the pores is measured, as the settings ask."""
+    return TransportChoice(
+        permeability=settings.permeability,
+        sides=settings.transport_sides,
+        solid_diffusivity=settings.solid_diffusivity,
+    )

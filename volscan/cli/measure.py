@@ -53,6 +53,19 @@ def measure(
     design: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The print's design, to compare with.")
     ] = None,
+    permeability: Annotated[
+        bool, typer.Option("--permeability", help="Solve creeping flow through the pores, too.")
+    ] = False,
+    transport_sides: Annotated[
+        str,
+        typer.Option(
+            metavar="closed|periodic", help="Sides of the box that diffusion and flow pass."
+        ),
+    ] = "closed",
+    solid_diffusivity: Annotated[
+        float,
+        typer.Option(metavar="R", help="Diffusivity in the solid over that in the pores."),
+    ] = 0.0,
     only: Annotated[
         str | None, typer.Option(metavar="walls", help="Stop after the walls and the shift.")
     ] = None,
@@ -76,6 +89,9 @@ def measure(
             "envelope": envelope,
             "threshold": values.threshold(threshold),
             "only_walls": values.only_walls(only),
+            "permeability": permeability,
+            "transport_sides": transport_sides,
+            "solid_diffusivity": solid_diffusivity,
         }
     )
     results = measured_into(

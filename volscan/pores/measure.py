@@ -9,12 +9,15 @@ from volscan.errors import SettingsError
 from volscan.geometry import BuildFrame, Envelope, TubeFrame
 from volscan.kernels.peaks import peak_spheres
 from volscan.pores.around import tube_domain, tube_throats
+from volscan.pores.domain import PoreDomain
 from volscan.pores.paint import painting_factor
 from volscan.pores.reach import reach
 from volscan.pores.sizes import distribution, inscribed_diameters, u_share_of_walls
 from volscan.pores.solid import Solid, build_solid, working_coverage, working_grid
-from volscan.pores.space import PoreDomain, PoreSpace
-from volscan.pores.throats import pore_domain, throats
+from volscan.pores.space import PoreSpace
+from volscan.pores.structure import measure_structure
+from volscan.pores.throats import DomainGrid, pore_domain, throats
+from volscan.pores.transport import Transport, TransportChoice, measure_transport
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
 from volscan.quantity import Notice, Quantity
@@ -33,6 +36,7 @@ def measure_pores(
     solid_model: NDArray[np.float32] | None = None,
     exact: bool | None = None,
     tube: TubeFrame | None = None,
+    transport: TransportChoice | None = None,
     progress: Progress = no_progress,
 ) -> PoreSpace:
     """Measure inscribed spheres, throats and reach of the pore space inside an envelope.
@@ -64,6 +68,8 @@ def measure_pores(
     tube
         Where the envelope is a tube's shell, its frame: throats are then along its axis, around
         it and through its wall, and `frame` a rigid one along it.
+    transport
+        How ways, diffusion and flow through the domain are measured.
     progress
         Called with "pores" and the share done.
 
@@ -175,6 +181,10 @@ def measure_pores(
     reached = reach(
         solid, radius, offsets, coverage=coverage, largest_um=sizes.largest_um, factor=factor
     )
+    del radius, offsets
+    progress("pores", 0.75)
+    structure = measure_structure(solid, frame, envelope, coverage=coverage)
+    passed = _transport(solid, grid, transport or TransportChoice(), notices)
     progress("pores", 1.0)
     height = envelope.top_um - envelope.base_um
     median = sizes.quantile(0.5)
@@ -209,7 +219,28 @@ def measure_pores(
         size_histogram=sizes.histogram(),
         accessible_share=None if reached is None else reached.open_share,
         notices=tuple(notices),
+        structure=structure,
+        transport=passed,
     )
+
+
+def _transport(
+    solid: Solid, grid: DomainGrid | None, choice: TransportChoice, notices: list[Notice]
+) -> Transport | None:
+    """Return what passes the domain; on a tube the domain is no box, and nothing is told."""
+    if grid is None:
+        notices.append(
+            Notice(
+                "transport_needs_a_box",
+                "pores.geodesic_tortuosity, pores.relative_diffusivity and pores.permeability_um2 "
+                "are null: they are measured in a box, and neither a tube's shell nor an envelope "
+                "without a rectangle holds one",
+            )
+        )
+        return None
+    passed = measure_transport(solid, grid, choice)
+    notices.extend(passed.notices)
+    return passed
 
 
 def _full_resolution(

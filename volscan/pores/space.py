@@ -7,20 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.pores.domain import PoreDomain
+from volscan.pores.structure import Structure
+from volscan.pores.transport import Transport
 from volscan.quantity import Notice, Quantity
-
-
-@dataclass(frozen=True)
-class PoreDomain:
-    """The box that throats and transport refer to.
-
-    `origin_um` and `size_um` are (x, y, h) along the domain's own axes: x is the lay-down
-    direction of the first family (`direction_deg`, from the frame's X), y = h × x.
-    """
-
-    origin_um: tuple[float, float, float]
-    size_um: tuple[float, float, float]
-    direction_deg: float
 
 
 @dataclass(frozen=True)
@@ -44,3 +34,5 @@ class PoreSpace:
     size_histogram: NDArray[np.float64]
     accessible_share: float | None
     notices: tuple[Notice, ...] = ()
+    structure: Structure | None = None
+    transport: Transport | None = None

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.peaks import peak_spheres
 from volscan.kernels.throat import distance_on_grid, widest_crossing
+from volscan.pores.domain import PoreDomain
 from volscan.pores.solid import Solid
-from volscan.pores.space import PoreDomain
 
 FloatArray = NDArray[np.float64]
 
