@@ -160,8 +160,10 @@ def test_a_way_around_a_screen_is_the_taut_string():
     ends = arrival(free, steps_um=(1.0, 1.0, 1.0))[-1, :, 0] + 0.5
     behind = np.arange(w // 2) - (w // 2 - 0.5)
     string = 20.5 + np.hypot(20.5, behind[10:])
-    # First order: a few tenths of a cell around the edge (seen 0.2 to 0.6).
-    np.testing.assert_allclose(ends[10 : w // 2], string, atol=0.8)
+    # The screen is a cell thick and is passed half a cell from its edge: up to a cell longer; and
+    # a few tenths of a cell for the first-order steps around the edge.
+    assert (ends[10 : w // 2] - string > 0).all()
+    assert (ends[10 : w // 2] - string < 1.3).all()
     np.testing.assert_allclose(ends[w // 2 + 2 :], n, atol=0.3)
 
 

@@ -41,6 +41,41 @@ def _solve(a, b, c, ha, hb, hc):  # type: ignore[no-untyped-def]
     return (q + np.sqrt(max(q * q - p * r, 0.0))) / p
 
 
+@njit(cache=True, inline="always")
+def _neighbour(at, step, n, wraps):  # type: ignore[no-untyped-def]
+    """Return the offset in cells to the neighbour at a step along an axis; 0 where there is none."""
+    k = at + step
+    if 0 <= k < n:
+        return step
+    if wraps:
+        return step - n if k >= n else step + n
+    return 0
+
+
+@njit(cache=True, inline="always")
+def _upwind(flat, done, j, stride, at, n, wraps, h):  # type: ignore[no-untyped-def]
+    """Return the arrival and the distance that a one-sided difference along an axis stands for.
+
+    Of second order, 3 t - 4 t1 + t2 over 2 h, where the two cells upwind have both been reached
+    in turn; else of first order.
+    """
+    best = np.inf
+    side = 0
+    for step in (-1, 1):
+        k = _neighbour(at, step, n, wraps)
+        if k != 0 and done[j + k * stride] and flat[j + k * stride] < best:
+            best = flat[j + k * stride]
+            side = step
+    if side == 0:
+        return best, h
+    k = _neighbour(at, 2 * side, n, wraps)
+    if k != 0 and done[j + k * stride]:
+        two = flat[j + k * stride]
+        if two <= best:
+            return (4 * best - two) / 3, 2 * h / 3
+    return best, h
+
+
 @njit(cache=True, nogil=True)
 def _march(free, steps, time, done, width, wraps):  # type: ignore[no-untyped-def]
     nz, ny, nx = free.shape
@@ -110,34 +145,10 @@ def _march(free, steps, time, done, width, wraps):  # type: ignore[no-untyped-de
             j = zz * plane + yy * nx + xx
             if flat_done[j] or not flat_free[j]:
                 continue
-            a = far
-            if zz > 0 and flat_done[j - plane]:
-                a = flat[j - plane]
-            if zz < nz - 1 and flat_done[j + plane]:
-                a = min(a, flat[j + plane])
-            b = far
-            if yy > 0:
-                if flat_done[j - nx]:
-                    b = flat[j - nx]
-            elif wraps and flat_done[j + (ny - 1) * nx]:
-                b = flat[j + (ny - 1) * nx]
-            if yy < ny - 1:
-                if flat_done[j + nx]:
-                    b = min(b, flat[j + nx])
-            elif wraps and flat_done[j - (ny - 1) * nx]:
-                b = min(b, flat[j - (ny - 1) * nx])
-            c = far
-            if xx > 0:
-                if flat_done[j - 1]:
-                    c = flat[j - 1]
-            elif wraps and flat_done[j + nx - 1]:
-                c = flat[j + nx - 1]
-            if xx < nx - 1:
-                if flat_done[j + 1]:
-                    c = min(c, flat[j + 1])
-            elif wraps and flat_done[j - nx + 1]:
-                c = min(c, flat[j - nx + 1])
-            t = np.float32(_solve(a, b, c, steps[0], steps[1], steps[2]))
+            a, ha = _upwind(flat, flat_done, j, plane, zz, nz, False, steps[0])
+            b, hb = _upwind(flat, flat_done, j, nx, yy, ny, wraps, steps[1])
+            c, hc = _upwind(flat, flat_done, j, 1, xx, nx, wraps, steps[2])
+            t = np.float32(_solve(a, b, c, ha, hb, hc))
             old = flat[j]
             if t >= old:
                 continue
@@ -189,7 +200,8 @@ def arrival(
 
     Notes
     -----
-    First-order upwind differences: ways around corners read long by a few tenths of a cell.
+    Second-order upwind differences where the front is smooth, of first order around corners:
+    ways around an edge read long by a few tenths of a cell.
     Memory: 14 bytes a cell.
 
     Examples

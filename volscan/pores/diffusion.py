@@ -102,9 +102,10 @@ def relative_flux(
     hz, hy, hx = steps_um
     empty = cz.shape[1] * hy * cz.shape[2] * hx / (n * hz)
     relative = total / empty
-    if relative < 1e-7:
-        return Flux(0.0, 0.0, rounds), u
     imbalance = abs(into - out) / max(into, out, 1e-30)
+    if relative < 1e-7 or (relative < tolerance and imbalance > 0.1):
+        # Nothing passes; what is left is the solver's rest.
+        return Flux(0.0, 0.0, rounds), u
     return Flux(min(relative, max(1.0, solid_ratio)), imbalance, rounds), u
 
 

@@ -18,9 +18,11 @@ from volscan.quantity import Quantity, combine_u
 F32 = NDArray[np.float32]
 
 SLABS = 40
-# The area of a plane patch in a cell is exact; curved in a cell of h it reads low by (h/R)²/24 or
-# so. Found on balls and rods of 4 to 20 voxels in radius (docs/theory/pores.md): within 1 %.
+# The area of a plane patch in a cell is exact; of a curved one it reads low by about (h/R)²/12.
+# Found on balls and rods of 4 to 12 voxels in radius: within 1 % of 4πR² at the place where the
+# level stands, and the level of a partial-volume map within 0.05 voxel of the surface.
 U_AREA = 0.01
+U_PLACE_VOX = 0.05
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,8 @@ def measure_structure(
     diameter = 4 * share / surface if surface > 0 else math.inf
     local = 0.25 * max(solid.spacing_um)
     shared = math.sqrt(max(solid.u_diameter_um**2 - local**2, 0.0))
-    u = surface * combine_u([U_AREA, min(shared / diameter, 1.0) if diameter > 0 else 0.0])
+    moved = combine_u([shared, 2 * U_PLACE_VOX * max(solid.spacing_um)])
+    u = surface * combine_u([U_AREA, min(moved / diameter, 1.0) if diameter > 0 else 0.0])
     return Structure(
         specific_surface_per_um=Quantity(surface, u, "1/µm", 1),
         surface_by_height=by_height,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -106,7 +107,13 @@ class TransportChoice:
     memory_bytes: int = MEMORY_BYTES
 
 
-def measure_transport(solid: Solid, grid: DomainGrid, choice: TransportChoice) -> Transport:
+def measure_transport(
+    solid: Solid,
+    grid: DomainGrid,
+    choice: TransportChoice,
+    *,
+    along: Sequence[Axis] = ("x", "y", "h"),
+) -> Transport:
     """Measure shortest ways, relative diffusivity and permeability along x, y and h.
 
     Parameters
@@ -117,6 +124,8 @@ def measure_transport(solid: Solid, grid: DomainGrid, choice: TransportChoice) -
         The domain.
     choice
         What to solve, and with which sides.
+    along
+        Axes to measure along.
 
     Returns
     -------
@@ -136,7 +145,7 @@ def measure_transport(solid: Solid, grid: DomainGrid, choice: TransportChoice) -
         cells=(box.corners.shape[0] - 1, box.corners.shape[1] - 1, box.corners.shape[2] - 1),
         cell_um=max(box.steps_um),
     )
-    for axis in AXES:
+    for axis in along:
         _ways(axis, box, half, sides == "periodic", out, notices)
         _diffusion(axis, box, half, thin, sides, choice.solid_diffusivity, out, notices)
     if choice.permeability:
@@ -145,7 +154,7 @@ def measure_transport(solid: Solid, grid: DomainGrid, choice: TransportChoice) -
         _state("flow", box, FLOW_BYTES, solid, memory_bytes, notices)
         half = box.coarse()
         thin = half.thinned(_surface_shift(solid, box))
-        for axis in AXES:
+        for axis in along:
             _flow(axis, box, half, thin, sides, out, notices)
     object.__setattr__(out, "notices", tuple(notices))
     return out
