@@ -308,6 +308,8 @@ def _porosity(porosity: Porosity | None) -> Json:
 def _pores(pores: PoreSpace | None) -> Json:
     p = pores
     s = None if p is None else p.structure
+    o = None if p is None else p.openings
+    network = None if p is None else p.network
     domain = None if p is None else p.domain
     return {
         "domain_um": {
@@ -321,7 +323,11 @@ def _pores(pores: PoreSpace | None) -> Json:
             "d50": None if p is None else p.inscribed_d50_um,
             "d90": None if p is None else p.inscribed_d90_um,
         },
-        "opening_um": {"mean": None, "d10": None, "d90": None},
+        "opening_um": {
+            "mean": None if o is None else o.mean_um,
+            "d10": None if o is None else o.d10_um,
+            "d90": None if o is None else o.d90_um,
+        },
         "throat_um": {
             "x": None if p is None else p.throat_x_um,
             "y": None if p is None else p.throat_y_um,
@@ -334,6 +340,8 @@ def _pores(pores: PoreSpace | None) -> Json:
         "connectivity_per_um3": None if s is None else s.connectivity_per_um3,
         "largest_pore_share": None if s is None else s.largest_share,
         "sealed_pores": None if s is None else len(s.sealed),
+        "bodies": None if network is None else len(network.bodies),
+        "body_throats": None if network is None else len(network.throats),
     }
 
 

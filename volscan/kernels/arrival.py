@@ -43,7 +43,7 @@ def _solve(a, b, c, ha, hb, hc):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, inline="always")
 def _neighbour(at, step, n, wraps):  # type: ignore[no-untyped-def]
-    """Return the offset in cells to the neighbour at a step along an axis; 0 where there is none."""
+    """Return the offset in cells to the neighbour at a step along an axis; 0 for none."""
     k = at + step
     if 0 <= k < n:
         return step

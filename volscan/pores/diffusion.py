@@ -154,7 +154,7 @@ def _laminates(corners: F32, ratio: float) -> tuple[F32, F32, F32]:
                 )
             return a
 
-        g = [at_faces(s) if s.size else s for s in slope]
+        g = [at_faces(np.asarray(s, dtype=np.float32)) for s in slope]
         size = np.sqrt(g[0] ** 2 + g[1] ** 2 + g[2] ** 2) + np.float32(1e-12)
         along = (g[axis] / size) ** 2
         reach = sum(np.abs(c) for c in g) + np.float32(1e-12)

@@ -180,7 +180,8 @@ def _share(here: F32, there: F32) -> F32:
     """Return how far the wall is from a node toward its neighbour, as a share of the step."""
     drop = here - there
     share = np.divide(here, drop, out=np.ones_like(here), where=drop > 0)
-    return np.clip(share, np.float32(NEAREST_WALL), np.float32(1))
+    out: F32 = np.clip(share, np.float32(NEAREST_WALL), np.float32(1))
+    return out
 
 
 class _Saddle:

@@ -10,6 +10,8 @@ from volscan.geometry import BuildFrame, Envelope, TubeFrame
 from volscan.kernels.peaks import peak_spheres
 from volscan.pores.around import tube_domain, tube_throats
 from volscan.pores.domain import PoreDomain
+from volscan.pores.network import find_network
+from volscan.pores.openings import measure_openings
 from volscan.pores.paint import painting_factor
 from volscan.pores.reach import reach
 from volscan.pores.sizes import distribution, inscribed_diameters, u_share_of_walls
@@ -136,6 +138,8 @@ def measure_pores(
     notices.extend(_cut_faces(solid))
 
     crossing: dict[str, float] = {}
+    network = None
+    paths: dict[str, NDArray[np.float64]] = {}
     u_throat = solid.u_diameter_um
     if grid is not None:
         inside = None
@@ -144,9 +148,11 @@ def measure_pores(
         fine = _full_resolution(
             material, solid, envelope, frame, surface_level=surface_level, solid_model=solid_model
         )
-        crossing = throats(fine, grid, inside=inside if fine is solid else None)
+        crossings = throats(fine, grid, inside=inside if fine is solid else None)
+        crossing, paths = crossings.diameter_um, crossings.paths_um
         u_throat = fine.u_diameter_um
-        del fine
+        network = find_network(crossings, grid)
+        del fine, crossings
     progress("pores", 0.4)
     radius, offsets = peak_spheres(
         solid.dist_um,
@@ -183,6 +189,9 @@ def measure_pores(
     )
     del radius, offsets
     progress("pores", 0.75)
+    openings = None if tube is not None else measure_openings(solid, frame, envelope)
+    if openings is not None:
+        notices.extend(openings.notices)
     structure = measure_structure(solid, frame, envelope, coverage=coverage)
     passed = _transport(solid, grid, transport or TransportChoice(), notices)
     progress("pores", 1.0)
@@ -220,6 +229,9 @@ def measure_pores(
         accessible_share=None if reached is None else reached.open_share,
         notices=tuple(notices),
         structure=structure,
+        openings=openings,
+        network=network,
+        throat_paths_um=paths,
         transport=passed,
     )
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from volscan.pores.domain import PoreDomain
+from volscan.pores.network import PoreNetwork
+from volscan.pores.openings import Openings
 from volscan.pores.structure import Structure
 from volscan.pores.transport import Transport
 from volscan.quantity import Notice, Quantity
@@ -19,7 +21,8 @@ class PoreSpace:
 
     `size_histogram` holds (upper edge of the diameter bin in µm, share of pore volume) rows.
     A throat of None means that no sphere crosses, or that it could not be measured (a notice
-    says which).
+    says which). `throat_paths_um` holds
+    for each axis a shortest way of the largest sphere that crosses, as `Crossings` does.
     """
 
     domain: PoreDomain | None
@@ -35,4 +38,7 @@ class PoreSpace:
     accessible_share: float | None
     notices: tuple[Notice, ...] = ()
     structure: Structure | None = None
+    network: PoreNetwork | None = None
+    openings: Openings | None = None
+    throat_paths_um: dict[str, NDArray[np.float64]] = field(default_factory=dict)
     transport: Transport | None = None
