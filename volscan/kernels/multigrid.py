@@ -243,7 +243,7 @@ def _dot_plane(a, b, z):  # type: ignore[no-untyped-def]
         part = np.float32(0)
         for x in range(p.size):
             part += p[x] * q[x]
-        total += part
+        total += float(part)
     return total
 
 

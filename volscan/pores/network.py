@@ -18,8 +18,8 @@ F32 = NDArray[np.float32]
 # a wall's layers leave cavities of sqrt(s² + h²) - d over throats of s - d, and those are one pore
 # of the pattern (0.93 at s = 3 d, h = d), while spheres packed as closely as can be leave 0.69.
 SAME_BODY = 0.9
-# Toward a contact of two fibres the crevice narrows steadily, but its spheres, one a node, go up and
-# down by about a node's distance in radius: that makes no body.
+# Toward a contact of two fibres the crevice narrows steadily, but its spheres, one a node, go up
+# and down by about a node's distance in radius: that makes no body.
 RIPPLE_STEPS = 1.0
 # More nodes would make bodies no better: cubes of nodes keep their largest sphere.
 MOST_NODES = 4_000_000
@@ -131,7 +131,7 @@ def find_network(crossings: Crossings, grid: DomainGrid) -> PoreNetwork:
 
 
 def without_crumbs(found: Bodies) -> Bodies:
-    """Return the bodies without clusters of a few nodes that nothing joins: crevices at contacts."""
+    """Return the bodies without clusters of a few nodes that nothing joins: crevices."""
     count = found.peaks.size
     nodes = np.bincount(found.labels.ravel(), minlength=count + 1)[1:]
     joined = np.bincount((found.pairs - 1).ravel(), minlength=count) > 0
