@@ -100,7 +100,7 @@ def contract(
         "frame": {**_frame(m.frame), "release_um": m.material.release_um},
         "envelope": _envelope(m.envelope),
         "porosity": _porosity(m.porosity),
-        "pores": _pores(m.pores),
+        "pores": {**_pores(m.pores), "regions": _regions(m.pores)},
         "fibres": _fibres(m.field),
         "walls": [_wall(w) for w in m.walls.walls],
         "shift": {
@@ -334,6 +334,8 @@ def _pores(pores: PoreSpace | None) -> Json:
             "h": None if p is None else p.throat_h_um,
         },
         "accessible_by_probe": None if p is None else p.accessible_by_probe,
+        # From one face of the domain alone: base, top, x-, x+, y-, y+.
+        "accessible_from": {} if p is None else p.accessible_from,
         **_transport(p),
         "specific_surface_per_um": None if s is None else s.specific_surface_per_um,
         "euler_number": None if s is None else s.euler_number,
@@ -343,6 +345,11 @@ def _pores(pores: PoreSpace | None) -> Json:
         "bodies": None if network is None else len(network.bodies),
         "body_throats": None if network is None else len(network.throats),
     }
+
+
+def _regions(pores: PoreSpace | None) -> Json:
+    """Return the pores of each region under its name, with every key of `pores`."""
+    return {name: _pores(p) for name, p in ({} if pores is None else pores.regions).items()}
 
 
 def _transport(pores: PoreSpace | None) -> Json:

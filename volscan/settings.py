@@ -45,6 +45,9 @@ class Settings:
     solid_diffusivity
         Diffusivity in the solid over that in the pores, for fibres that swell; 0 for a solid that
         nothing passes.
+    regions
+        Parts of the envelope whose pores are measured apart, each "NAME=KIND:NUMBERS" (band, box,
+        cylinder, half) or "NAME=mask:FILE".
 
     Raises
     ------
@@ -64,6 +67,7 @@ class Settings:
     permeability: bool = False
     transport_sides: Literal["closed", "periodic"] = "closed"
     solid_diffusivity: float = 0.0
+    regions: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _one_of("modality", self.modality, get_args(Modality))

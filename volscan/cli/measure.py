@@ -66,6 +66,14 @@ def measure(
         float,
         typer.Option(metavar="R", help="Diffusivity in the solid over that in the pores."),
     ] = 0.0,
+    region: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=KIND:NUMBERS",
+            help="Measure the pores of a part, too: band:H0,H1, box:X0,X1,Y0,Y1[,H0,H1], "
+            "cylinder:X,Y,R[,H0,H1], half:X,Y,DIRECTION or mask:FILE. Can be given again.",
+        ),
+    ] = None,
     only: Annotated[
         str | None, typer.Option(metavar="walls", help="Stop after the walls and the shift.")
     ] = None,
@@ -92,6 +100,7 @@ def measure(
             "permeability": permeability,
             "transport_sides": transport_sides,
             "solid_diffusivity": solid_diffusivity,
+            "regions": tuple(region or ()),
         }
     )
     results = measured_into(

@@ -10,10 +10,11 @@ from volscan.geometry import BuildFrame, Envelope, TubeFrame
 from volscan.kernels.peaks import peak_spheres
 from volscan.pores.around import tube_domain, tube_throats
 from volscan.pores.domain import PoreDomain
+from volscan.pores.maps import pore_maps
 from volscan.pores.network import find_network
 from volscan.pores.openings import measure_openings
 from volscan.pores.paint import painting_factor
-from volscan.pores.reach import reach
+from volscan.pores.reach import Curve, reach, reach_from_sides
 from volscan.pores.sizes import distribution, inscribed_diameters, u_share_of_walls
 from volscan.pores.solid import Solid, build_solid, working_coverage, working_grid
 from volscan.pores.space import PoreSpace
@@ -139,6 +140,7 @@ def measure_pores(
 
     crossing: dict[str, float] = {}
     network = None
+    crossings = None
     paths: dict[str, NDArray[np.float64]] = {}
     u_throat = solid.u_diameter_um
     if grid is not None:
@@ -152,7 +154,7 @@ def measure_pores(
         crossing, paths = crossings.diameter_um, crossings.paths_um
         u_throat = fine.u_diameter_um
         network = find_network(crossings, grid)
-        del fine, crossings
+        del fine
     progress("pores", 0.4)
     radius, offsets = peak_spheres(
         solid.dist_um,
@@ -177,9 +179,8 @@ def measure_pores(
                 f"each cube of {factor}³ working voxels kept one sphere, its largest",
             )
         )
-    sizes = distribution(
-        inscribed_diameters(solid, radius, offsets, coverage=coverage, factor=factor)
-    )
+    spheres = inscribed_diameters(solid, radius, offsets, coverage=coverage, factor=factor)
+    sizes = distribution(spheres)
     progress("pores", 0.7)
     if sizes is None:
         notices.append(Notice("pores_not_measured", "the envelope holds no pore"))
@@ -187,7 +188,13 @@ def measure_pores(
     reached = reach(
         solid, radius, offsets, coverage=coverage, largest_um=sizes.largest_um, factor=factor
     )
-    del radius, offsets
+    maps = None
+    if grid is not None and reached is not None:
+        maps = pore_maps(grid, solid, spheres.diameters_um, reached.largest_um)
+    from_sides: dict[str, Curve] = {}
+    if crossings is not None:
+        from_sides = reach_from_sides(crossings, largest_um=sizes.largest_um)
+    del radius, offsets, spheres, crossings
     progress("pores", 0.75)
     openings = None if tube is not None else measure_openings(solid, frame, envelope)
     if openings is not None:
@@ -230,6 +237,8 @@ def measure_pores(
         notices=tuple(notices),
         structure=structure,
         openings=openings,
+        accessible_from=from_sides,
+        maps=maps,
         network=network,
         throat_paths_um=paths,
         transport=passed,

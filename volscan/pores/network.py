@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.kernels.bodies import Bodies, split_bodies
+from volscan.pores.reach import fewer_nodes
 from volscan.pores.solid import SPECK_VOXELS
 from volscan.pores.throats import LEVELS, Crossings, DomainGrid
 
@@ -87,7 +88,7 @@ def find_network(crossings: Crossings, grid: DomainGrid) -> PoreNetwork:
     PoreNetwork
         Empty where the domain holds no pore.
     """
-    radius, steps = _fewer_nodes(crossings.radius_um, crossings.steps_um)
+    radius, steps = fewer_nodes(crossings.radius_um, crossings.steps_um, most=MOST_NODES)
     widest = float(radius.max(initial=0.0))
     if widest <= 0:
         return PoreNetwork((), ())
@@ -139,23 +140,6 @@ def without_crumbs(found: Bodies) -> Bodies:
     number = np.zeros(count + 1, np.int32)
     number[1:][kept] = np.arange(int(kept.sum())) + 1
     return Bodies(number[found.labels], found.peaks[kept], number[found.pairs], found.places)
-
-
-def _fewer_nodes(
-    radius: F32, steps_um: tuple[float, float, float]
-) -> tuple[F32, tuple[float, float, float]]:
-    """Return the largest sphere of each cube of nodes where there are too many."""
-    factor = 1
-    while math.prod(-(-n // factor) for n in radius.shape) > MOST_NODES:
-        factor += 1
-    if factor == 1:
-        return radius, steps_um
-    pad = [(0, -n % factor) for n in radius.shape]
-    padded = np.pad(radius, pad)
-    nz, ny, nx = (n // factor for n in padded.shape)
-    blocks = padded.reshape(nz, factor, ny, factor, nx, factor)
-    hz, hy, hx = (s * factor for s in steps_um)
-    return np.ascontiguousarray(blocks.max(axis=(1, 3, 5))), (hz, hy, hx)
 
 
 def _places(

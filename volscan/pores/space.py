@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.pores.domain import PoreDomain
+from volscan.pores.maps import PoreMaps
 from volscan.pores.network import PoreNetwork
 from volscan.pores.openings import Openings
+from volscan.pores.reach import Curve
 from volscan.pores.structure import Structure
 from volscan.pores.transport import Transport
 from volscan.quantity import Notice, Quantity
@@ -40,5 +42,8 @@ class PoreSpace:
     structure: Structure | None = None
     network: PoreNetwork | None = None
     openings: Openings | None = None
+    accessible_from: dict[str, Curve] = field(default_factory=dict)
+    maps: PoreMaps | None = None
+    regions: dict[str, PoreSpace] = field(default_factory=dict)
     throat_paths_um: dict[str, NDArray[np.float64]] = field(default_factory=dict)
     transport: Transport | None = None
