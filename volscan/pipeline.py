@@ -126,10 +126,10 @@ def _stages(
         tube, seems = tube_of(material, s, progress=progress)
     if tube is not None:
         if regions:
-            told = Notice(
+            left_out = Notice(
                 "regions_not_on_tubes", "regions are not measured on a tube", len(regions)
             )
-            tube = replace(tube, notices=(*tube.notices, told))
+            tube = replace(tube, notices=(*tube.notices, left_out))
         return _tube_stages(volume, tube, s, mask, log, progress)
     with log.stage("frame"):
         up = up_as_measured(s)
