@@ -67,7 +67,7 @@ def _flood(level, width, head, following, top, sink_axis):  # type: ignore[no-un
 
 @njit(cache=True, nogil=True)
 def _queue_faces(level, width, head, following, axis):  # type: ignore[no-untyped-def]
-    """Queue the passable voxels of the first face across `axis`, the last (3 + axis) or all (-1)."""
+    """Queue passable voxels of the first face across `axis`, the last (3 + axis) or all (-1)."""
     nz, ny, nx = level.shape
     for z in range(nz):
         for y in range(ny):

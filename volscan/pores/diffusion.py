@@ -15,7 +15,7 @@ F32 = NDArray[np.float32]
 Sides = Literal["closed", "periodic"]
 
 # Residual over right-hand side at which the solver stops: the flux then errs by its square.
-TOLERANCE = 1e-4
+TOLERANCE = 1e-5
 
 
 @dataclass(frozen=True)
@@ -103,7 +103,7 @@ def relative_flux(
     empty = cz.shape[1] * hy * cz.shape[2] * hx / (n * hz)
     relative = total / empty
     imbalance = abs(into - out) / max(into, out, 1e-30)
-    if relative < 1e-7 or (relative < tolerance and imbalance > 0.1):
+    if relative < 1e-7 or (relative < 10 * tolerance and imbalance > 0.1):
         # Nothing passes; what is left is the solver's rest.
         return Flux(0.0, 0.0, rounds), u
     return Flux(min(relative, max(1.0, solid_ratio)), imbalance, rounds), u

@@ -37,7 +37,11 @@ _CONTENTS = (
 
 
 def write_report(
-    results: Results | str | Path, out_dir: str | Path, *, title: str | None = None
+    results: Results | str | Path,
+    out_dir: str | Path,
+    *,
+    title: str | None = None,
+    animation: bool = False,
 ) -> Path:
     """Write a finished measurement as one HTML file that needs nothing else.
 
@@ -49,6 +53,9 @@ def write_report(
         Folder for ``report.html``; made where it is missing. A report already there is replaced.
     title
         Heading; by default the scan's name.
+    animation
+        Also write ``probe.gif`` (and ``probe.mp4`` where imageio-ffmpeg is installed): a probe
+        shrinks and the space that it reaches grows.
 
     Returns
     -------
@@ -76,8 +83,12 @@ def write_report(
 
     if not isinstance(results, Results):
         results = Results.load(results)
-    page = render_page(results, title=title)
-    return write_folder(out_dir, {REPORT_NAME: page.encode("utf-8")}, force=True) / REPORT_NAME
+    written = {REPORT_NAME: render_page(results, title=title).encode("utf-8")}
+    if animation:
+        from volscan.report.movie import probe_movies
+
+        written |= probe_movies(results)
+    return write_folder(out_dir, written, force=True) / REPORT_NAME
 
 
 def render_page(results: Results, *, title: str | None = None) -> str:
@@ -128,7 +139,7 @@ def render_page(results: Results, *, title: str | None = None) -> str:
 
 def _drawings(results: Results, doc: Json) -> dict[str, Any]:
     """Return every figure, by its name in the template; what cannot be drawn is absent or None."""
-    from volscan.report import along_walls, figures, overlays, wall_pictures
+    from volscan.report import along_walls, figures, overlays, pore_pictures, wall_pictures
     from volscan.report.roll import rolled_up
     from volscan.report.scene import draw_scene
     from volscan.report.solid import draw_solid
@@ -161,6 +172,10 @@ def _drawings(results: Results, doc: Json) -> dict[str, Any]:
         "spread_figures": _kept(
             _plan(arrays.get("plan", {}), doc),
             figures.pore_sizes(doc["pores"], tables.get("pore_sizes")),
+            pore_pictures.pores_by_size(
+                arrays.get("pores", {}), doc["pores"], tables.get("throat_paths")
+            ),
+            pore_pictures.reach_of_probes(arrays.get("pores", {}), doc["pores"]),
             figures.porosity_by_height(doc["porosity"]),
             figures.fibre_diameters(tables.get("fibres"), doc["fibres"]["diameter_um"]),
         ),
