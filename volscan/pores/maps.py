@@ -66,7 +66,8 @@ def pore_maps(grid: DomainGrid, solid: Solid, diameter_um: F32, probe_um: F32) -
             h = (k + 0.5) * steps[0]
             at = grid.corner_um + h * grid.axes[0] + y[..., None] * grid.axes[1]
             at = at + x[..., None] * grid.axes[2]
-            index = np.rint((at - start) / spacing).astype(np.intp)
+            # Halves always go up: rounding them to even would take every other node twice.
+            index = np.floor((at - start) / spacing + 0.5).astype(np.intp)
             index = index.clip(0, np.array(values.shape) - 1)
             out[k] = values[tuple(np.moveaxis(index, -1, 0))]
         found.append(out)
