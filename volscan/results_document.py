@@ -357,7 +357,7 @@ def _transport(pores: PoreSpace | None) -> Json:
     if t is None:
         empty = {"x": None, "y": None, "h": None}
         names = ("geodesic_tortuosity", "relative_diffusivity", "permeability_um2")
-        return {**{name: dict(empty) for name in names}, "transport": None}
+        return {**{name: dict(empty) for name in names}, "transport": {}}
     return {
         "geodesic_tortuosity": {k: t.tortuosity.get(k) for k in AXES},
         "relative_diffusivity": {k: t.diffusivity.get(k) for k in AXES},

@@ -14,7 +14,6 @@ NOT_IN_THIS_VERSION = ("pores.opening_um.*",)
 # Keys whose null is an answer, or stands for a choice not made.
 _NULL_IS_PLAIN = (
     "settings.*",
-    "pores.transport",
     # A region's nulls have the reasons of the whole's.
     "pores.regions.*",
     "design",
