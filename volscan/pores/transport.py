@@ -30,7 +30,7 @@ BYTES_PER_CELL = 56
 MEMORY_BYTES = 2 * 1024**3
 # More cells than this do not pay: the two-grid difference is then below the surface's own u.
 MOST_CELLS = 256**3
-MOST_FLOW_CELLS = 160**3
+MOST_FLOW_CELLS = 100**3
 # Effective shift of the whole surface that cutting cells leaves, in cells: largest found on the
 # arrays of docs/validation/pores.md (0.04), rounded up.
 U_CUT = 0.05

@@ -78,8 +78,9 @@ def probe_frames(members: Mapping[str, NDArray[Any]], pores: Json) -> list[Frame
 def _pixels(figure: Figure) -> Frame:
     figure.set_dpi(DPI)
     canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    image = np.asarray(canvas.buffer_rgba(), dtype=np.uint8)[..., :3]
+    canvas.draw()  # type: ignore[no-untyped-call]
+    shown = canvas.buffer_rgba()  # type: ignore[no-untyped-call]
+    image = np.asarray(shown, dtype=np.uint8)[..., :3]
     height, width = image.shape[:2]
     # Video wants even sides.
     return np.ascontiguousarray(image[: height // 2 * 2, : width // 2 * 2])
