@@ -5,10 +5,13 @@ from hypothesis import strategies as st
 from pore_solids import block, level_frame, material, prism
 from scipy import ndimage
 
-from volscan.errors import SettingsError
+from volscan.errors import InputError, SettingsError
 from volscan.kernels.throat import widest_from_face
+from volscan.pipeline_input import opened_regions
 from volscan.pores import measure_pores, with_regions
 from volscan.pores.regions import Region, part_of, region
+from volscan.settings import Settings
+from volscan.volume import Source, Volume
 
 SHAPE, SPACING = (20, 30, 40), (1.0, 1.0, 1.0)
 OUTLINE = [[5.0, 5.0], [35.0, 5.0], [35.0, 25.0], [5.0, 25.0]]
@@ -111,3 +114,23 @@ def test_reach_falls_with_the_probe_from_every_side(seed):
         assert (np.diff(share) <= 1e-9).all()
         assert (share >= 0).all()
         assert (share <= 1 + 1e-9).all()
+
+
+def test_regions_come_from_settings_and_masks_from_files(tmp_path):
+    samples = np.zeros((4, 5, 6), np.uint8)
+    samples[:, :, :2] = 1
+    np.save(tmp_path / "left.npy", samples)
+    scan = Volume(
+        np.zeros((4, 5, 6), np.uint16), (1.0, 1.0, 1.0), "given", "ct", Source("made", "", "npy")
+    )
+    told = ("low=band:0,2", f"left=mask:{tmp_path / 'left.npy'}")
+    band, mask = opened_regions(Settings(regions=told), scan)
+    assert (band.name, band.numbers) == ("low", (0.0, 2.0))
+    np.testing.assert_array_equal(mask.mask, samples > 0)
+    mirrored = opened_regions(Settings(regions=told[1:], mirrored=True), scan)[0]
+    np.testing.assert_array_equal(mirrored.mask, samples[:, :, ::-1] > 0)
+    with pytest.raises(SettingsError, match="names of their own"):
+        opened_regions(Settings(regions=("a=band:0,1", "a=band:1,2")), scan)
+    np.save(tmp_path / "small.npy", samples[1:])
+    with pytest.raises(InputError, match="draw it on the same scan"):
+        opened_regions(Settings(regions=(f"a=mask:{tmp_path / 'small.npy'}",)), scan)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -156,8 +156,7 @@ def measure_transport(
         thin = half.thinned(_surface_shift(solid, box))
         for axis in along:
             _flow(axis, box, half, thin, sides, out, notices)
-    object.__setattr__(out, "notices", tuple(notices))
-    return out
+    return replace(out, notices=tuple(notices))
 
 
 def _box(solid: Solid, grid: DomainGrid, bytes_per_cell: int, memory_bytes: int) -> _Box:
