@@ -331,4 +331,3 @@ def cut_greys(image: Grey, artefacts: Artefacts, *, air: float, polymer: float) 
         np.clip(image, air + ends[0] * span, air + ends[1] * span, out=image)
     if artefacts.bits:
         np.clip(image, 0, 2**artefacts.bits - 1, out=image)
-
