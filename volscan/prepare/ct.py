@@ -11,7 +11,7 @@ deviations of noise to every air voxel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import edt
 import numpy as np
@@ -33,6 +33,8 @@ from volscan.prepare.firstlook import (
     typical_thickness_um,
 )
 from volscan.prepare.foreign import find_foreign
+from volscan.prepare.fringes import Fringes, find_fringes, undo_fringes
+from volscan.prepare.greys import grey_scale, noise_between, restore_ends
 from volscan.prepare.material import MaterialMap
 from volscan.prepare.rings import Rings, remove_rings
 from volscan.progress import Progress, no_progress
@@ -119,13 +121,30 @@ def prepare_ct(
         smoothed = _smoothed(grey)
         first = first_look(smoothed, left_out)
 
+    scale = grey_scale(volume.samples)
+    noise = None
+    if scale.cut:
+        noise = noise_between(grey[far_from(first.solid)], scale)
+        if noise is not None and noise > 0:
+            grey = grey.copy() if grey is volume.samples else grey
+            restore_ends(grey, smoothed, scale, noise=noise)
+            smoothed = _smoothed(grey)
+            first = first_look(smoothed, left_out)
     drifts: list[float] = []
     found_rings: list[Rings] = []
+    fringes: Fringes | None = None
+    raw = 0.0, 1.0
+    usable = np.ones(grey.shape, np.bool_) if left_out is None else ~left_out
     for last in (False, True):
         far_air = far_from(first.solid)
         if left_out is not None:
             far_air &= ~left_out
         anchors = _anchors(grey, first, far_air, left_out, spacing)
+        if noise is not None and not anchors.segmented:
+            anchors = replace(anchors, noise_air=noise)
+        if fringes is not None:
+            # Undoing them smooths the noise: what is told is the scan's own.
+            anchors = replace(anchors, noise_air=raw[0], correlation_vox=raw[1])
         fraction = _scaled(grey, anchors, keep=volume.samples)
         span = anchors.polymer - anchors.air
         flattened, drift = flatten_air(
@@ -135,7 +154,17 @@ def prepare_ct(
         rings = None if anchors.segmented else remove_rings(flattened, far_air)
         drifts += [] if drift is None else [drift]
         found_rings += [] if rings is None else [rings]
-        if last or (rings is None and (drift or 0.0) < _LOOK_AGAIN):
+        if last:
+            break
+        if not anchors.segmented:
+            fringes = find_fringes(
+                flattened, first.solid, usable,
+                noise=anchors.noise_air / span, correlation_vox=anchors.correlation_vox,
+            )  # fmt: skip
+        raw = anchors.noise_air, anchors.correlation_vox
+        if fringes is not None:
+            flattened = undo_fringes(flattened, fringes.k)
+        elif rings is None and (drift or 0.0) < _LOOK_AGAIN:
             break
         grey = flattened * np.float32(span) + np.float32(anchors.air)
         smoothed = _smoothed(grey)
