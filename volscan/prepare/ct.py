@@ -34,7 +34,13 @@ from volscan.prepare.firstlook import (
 )
 from volscan.prepare.foreign import find_foreign
 from volscan.prepare.fringes import Fringes, find_fringes, undo_fringes
-from volscan.prepare.greys import grey_scale, noise_between, restore_ends
+from volscan.prepare.greys import (
+    cut_notices,
+    grey_scale,
+    noise_between,
+    restore_ends,
+    step_notices,
+)
 from volscan.prepare.material import MaterialMap
 from volscan.prepare.rings import Rings, remove_rings
 from volscan.progress import Progress, no_progress
@@ -120,56 +126,21 @@ def prepare_ct(
         left_out = foreign.mask if left_out is None else left_out | foreign.mask
         smoothed = _smoothed(grey)
         first = first_look(smoothed, left_out)
-
     scale = grey_scale(volume.samples)
     noise = None
     if scale.cut:
         noise = noise_between(grey[far_from(first.solid)], scale)
-        if noise is not None and noise > 0:
-            grey = grey.copy() if grey is volume.samples else grey
-            restore_ends(grey, smoothed, scale, noise=noise)
-            smoothed = _smoothed(grey)
-            first = first_look(smoothed, left_out)
-    drifts: list[float] = []
-    found_rings: list[Rings] = []
-    fringes: Fringes | None = None
-    raw = 0.0, 1.0
-    usable = np.ones(grey.shape, np.bool_) if left_out is None else ~left_out
-    for last in (False, True):
-        far_air = far_from(first.solid)
-        if left_out is not None:
-            far_air &= ~left_out
-        anchors = _anchors(grey, first, far_air, left_out, spacing)
-        if noise is not None and not anchors.segmented:
-            anchors = replace(anchors, noise_air=noise)
-        if fringes is not None:
-            # Undoing them smooths the noise: what is told is the scan's own.
-            anchors = replace(anchors, noise_air=raw[0], correlation_vox=raw[1])
-        fraction = _scaled(grey, anchors, keep=volume.samples)
-        span = anchors.polymer - anchors.air
-        flattened, drift = flatten_air(
-            fraction, far_air,
-            noise=anchors.noise_air / span, correlation_vox=anchors.correlation_vox,
-        )  # fmt: skip
-        rings = None if anchors.segmented else remove_rings(flattened, far_air)
-        drifts += [] if drift is None else [drift]
-        found_rings += [] if rings is None else [rings]
-        if last:
-            break
-        if not anchors.segmented:
-            fringes = find_fringes(
-                flattened, first.solid, usable,
-                noise=anchors.noise_air / span, correlation_vox=anchors.correlation_vox,
-            )  # fmt: skip
-        raw = anchors.noise_air, anchors.correlation_vox
-        if fringes is not None:
-            flattened = undo_fringes(flattened, fringes.k)
-        elif rings is None and (drift or 0.0) < _LOOK_AGAIN:
-            break
-        grey = flattened * np.float32(span) + np.float32(anchors.air)
+        notices.extend(cut_notices(scale, restored=noise is not None))
+    if noise is not None:
+        grey = grey.copy() if grey is volume.samples else grey
+        restore_ends(grey, smoothed, scale, noise=noise)
         smoothed = _smoothed(grey)
         first = first_look(smoothed, left_out)
-    notices.extend(_background_notices(drifts, found_rings))
+    progress("prepare", 0.4)
+    flattened, smoothed, first, anchors = _levelled(
+        grey, smoothed, first, left_out, spacing, noise, volume.samples, notices
+    )
+    notices.extend(step_notices(scale, contrast=anchors.polymer - anchors.air))
     if left_out is not None:
         flattened[left_out] = 0.0
     progress("prepare", 0.7)
@@ -216,6 +187,61 @@ def prepare_ct(
         notices=tuple(notices),
         collector=collector,
     )
+
+
+def _levelled(
+    grey: Grey,
+    smoothed: Grey,
+    first: FirstLook,
+    left_out: Mask | None,
+    spacing: tuple[float, float, float],
+    noise: float | None,
+    keep: NDArray[np.generic],
+    notices: list[Notice],
+) -> tuple[Grey, Grey, FirstLook, _Anchors]:
+    """Return the polymer fraction freed from drift, rings and fringes, and what it was read with.
+
+    Where much was removed, the scan without it is looked at once more.
+    """
+    drifts: list[float] = []
+    rings: list[Rings] = []
+    fringes: Fringes | None = None
+    own: tuple[float, float] | None = None
+    for last in (False, True):
+        far_air = far_from(first.solid)
+        if left_out is not None:
+            far_air &= ~left_out
+        anchors = _anchors(grey, first, far_air, left_out, spacing)
+        if noise is not None:
+            anchors = replace(anchors, noise_air=noise)
+        if own is not None:
+            # Undoing fringes smooths the noise: what is told is the scan's own.
+            anchors = replace(anchors, noise_air=own[0], correlation_vox=own[1])
+        fraction = _scaled(grey, anchors, keep=keep)
+        span = anchors.polymer - anchors.air
+        share, correlation = anchors.noise_air / span, anchors.correlation_vox
+        flattened, drift = flatten_air(fraction, far_air, noise=share, correlation_vox=correlation)
+        drifts += [] if drift is None else [drift]
+        ring = None if anchors.segmented else remove_rings(flattened, far_air)
+        rings += [] if ring is None else [ring]
+        if last:
+            break
+        if not anchors.segmented:
+            fringes = find_fringes(
+                flattened, first.solid, left_out, noise=share, correlation_vox=correlation
+            )
+        if fringes is not None:
+            own = anchors.noise_air, correlation
+            flattened = undo_fringes(flattened, fringes.k)
+        elif ring is None and (drift or 0.0) < _LOOK_AGAIN:
+            break
+        flattened *= np.float32(span)
+        flattened += np.float32(anchors.air)
+        grey = flattened
+        smoothed = _smoothed(grey)
+        first = first_look(smoothed, left_out)
+    notices.extend(_background_notices(drifts, rings, fringes))
+    return flattened, smoothed, first, anchors
 
 
 def _smoothed(grey: Grey) -> Grey:
@@ -276,8 +302,10 @@ def _scaled(grey: Grey, anchors: _Anchors, *, keep: NDArray[np.generic]) -> Grey
     return fraction
 
 
-def _background_notices(drifts: list[float], rings: list[Rings]) -> list[Notice]:
-    """Tell what was removed from the background."""
+def _background_notices(
+    drifts: list[float], rings: list[Rings], fringes: Fringes | None
+) -> list[Notice]:
+    """Tell what was removed."""
     out = []
     if drifts:
         out.append(
@@ -298,6 +326,16 @@ def _background_notices(drifts: list[float], rings: list[Rings]) -> list[Notice]
                 "show its rings, and keeps them"
             )
         out.append(Notice("rings_removed", told))
+    if fringes is not None:
+        out.append(
+            Notice(
+                "fringes_undone",
+                f"edges have dark rims of {100 * fringes.rim:.1f} % of the contrast, as phase "
+                "contrast or a sharpening filter leaves them: they were undone, and the blur is "
+                "that without them; what is left of them makes diameters unsure beyond their "
+                "stated uncertainty where fibres are thinner than three times the blur",
+            )
+        )
     return out
 
 

@@ -100,7 +100,8 @@ def _circle(points: FloatArray, size: tuple[int, int]) -> FloatArray | None:
     """Return y, its change with z, x, its change with z, and the radius; None without a circle."""
     keep = np.ones(len(points), np.bool_)
     z, y, x = points.T
-    fit = None
+    fit = np.zeros(5)
+    off = np.zeros(len(points))
     for turn in range(12):
         a = np.stack([2 * y, 2 * y * z, 2 * x, 2 * x * z, np.ones_like(y)], axis=1)[keep]
         c = np.linalg.lstsq(a, (y**2 + x**2)[keep], rcond=None)[0]
@@ -127,10 +128,10 @@ def _radial_share(bright: Mask, off: FloatArray) -> tuple[FloatArray, FloatArray
     bins = np.clip(np.rint(off).astype(np.int64) - low, 0, 80).ravel()
     total = np.bincount(bins, minlength=81)
     full = np.bincount(bins, weights=bright.ravel(), minlength=81)
-    edges = np.arange(81) + float(low)
+    edges = np.arange(81, dtype=np.float64) + low
     share = full / np.maximum(total, 1)
     share[[0, 80]] = 0.0
-    return share, edges
+    return np.asarray(share, dtype=np.float64), edges
 
 
 def sheet_cells(bright: Mask, spacing_um: tuple[float, ...]) -> list[Mask]:
@@ -147,7 +148,10 @@ def sheet_cells(bright: Mask, spacing_um: tuple[float, ...]) -> list[Mask]:
     large = [int(k) for k in np.argsort(-sizes)[:12] if sizes[k] >= max(0.005 * total, 200)]
     if len(large) < 2:
         return []
-    points = {k: _some(np.argwhere(labels == k)) * spacing_um for k in large}
+    points = {
+        k: np.asarray(_some(np.argwhere(labels == k)) * np.array(spacing_um), np.float64)
+        for k in large
+    }
     forms = {k: _sheet_form(points[k]) for k in large}
     out = []
     for k in large:
@@ -180,7 +184,7 @@ def _crosses(body: Mask) -> bool:
     """Tell whether a body reaches two opposite faces of the scan."""
     for axis in range(3):
         other = tuple(a for a in range(3) if a != axis)
-        seen = body.any(axis=other)
+        seen = np.asarray(body.any(axis=other))
         if seen[0] and seen[-1]:
             return True
     return False

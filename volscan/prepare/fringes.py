@@ -49,7 +49,7 @@ class Fringes:
 
 
 def find_fringes(
-    fraction: Grey, solid: Mask, air: Mask, *, noise: float, correlation_vox: float
+    fraction: Grey, solid: Mask, left_out: Mask | None, *, noise: float, correlation_vox: float
 ) -> Fringes | None:
     """Look for dark rims about what is solid; None without.
 
@@ -59,8 +59,8 @@ def find_fringes(
         (z, y, x) polymer fraction, its background level.
     solid
         (z, y, x) what is solid.
-    air
-        (z, y, x) voxels that may count as air (foreign bodies left out).
+    left_out
+        (z, y, x) voxels of foreign bodies, or None.
     noise, correlation_vox
         Noise of a voxel as a share of the contrast, and how many voxels share it.
     """
@@ -68,7 +68,9 @@ def find_fringes(
     values = np.ascontiguousarray(fraction[part])
     away = edt.edt(~np.ascontiguousarray(solid[part]), black_border=False, parallel=2)
     shell = np.rint(away).astype(np.int16)
-    shell[(away <= 0) | (shell > _FAR[-1]) | ~air[part]] = 0
+    shell[(away <= 0) | (shell > _FAR[-1])] = 0
+    if left_out is not None:
+        shell[left_out[part]] = 0
     count = np.bincount(shell.ravel(), minlength=_FAR[-1] + 1)
     if min(count[list(_NEAR)].min(), count[list(_FAR)].sum()) < _FEWEST:
         return None
@@ -91,15 +93,16 @@ def undo_fringes(fraction: Grey, k: float) -> Grey:
     rows = dctn(fraction, type=2, norm="ortho", workers=2)
     for z, layer in enumerate(rows):
         layer /= _gain(fraction.shape, k, z)
-    return np.asarray(idctn(rows, type=2, norm="ortho", workers=2, overwrite_x=True))
+    return np.asarray(
+        idctn(rows, type=2, norm="ortho", workers=2, overwrite_x=True), dtype=np.float32
+    )
 
 
 def _gain(shape: tuple[int, ...], k: float, z: int | None = None) -> Grey:
     """Return 1 + k q² of the cosine transform's rows: q² of the second difference."""
     q = [2.0 - 2.0 * np.cos(math.pi * np.arange(n) / n) for n in shape]
-    if z is None:
-        return (1.0 + k * (q[0][:, None, None] + q[1][:, None] + q[2])).astype(np.float32)
-    return (1.0 + k * (q[0][z] + q[1][:, None] + q[2])).astype(np.float32)
+    first = q[0][:, None, None] if z is None else q[0][z]
+    return np.asarray(1.0 + k * (first + q[1][:, None] + q[2]), dtype=np.float32)
 
 
 def _part(solid: Mask) -> tuple[slice, slice, slice]:

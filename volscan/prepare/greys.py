@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from volscan.quantity import Notice
+
 Grey = NDArray[np.float32]
 FloatArray = NDArray[np.float64]
 
@@ -27,6 +29,9 @@ _NEIGHBOURS = 4
 # The mean of surroundings that lie beyond the end cannot be told; it is taken no farther off than
 # this many standard deviations of the noise.
 _FARTHEST = 1.0
+# Rounding to a step adds its variance step²/12 to the noise: with fewer steps across the contrast
+# than this that is a hundredth of the contrast.
+_FEW_STEPS = 29
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,39 @@ def grey_scale(samples: NDArray[Any]) -> GreyScale:
 def _is_cut(counts: NDArray[np.int64], share: float) -> bool:
     near = counts[1 : 1 + _NEIGHBOURS]
     return bool(share >= _CUT_SHARE and counts[0] >= _CUT_TIMES * near.mean())
+
+
+def cut_notices(scale: GreyScale, *, restored: bool) -> list[Notice]:
+    """Tell which ends of the scale cut grey values, and what was done about it."""
+    ends = [
+        f"{100 * share:.2g} % of the voxels at the {name} grey value ({end:g})"
+        for name, end, share in (
+            ("lowest", scale.low, scale.low_share),
+            ("highest", scale.high, scale.high_share),
+        )
+        if end is not None
+    ]
+    done = (
+        "they were set to what noise of this size was beyond the end on average"
+        if restored
+        else "too little of the air is left to tell its noise, and they stay as they are"
+    )
+    told = f"the grey scale was cut when the scan was stored: {' and '.join(ends)}; {done}"
+    return [Notice("grey_scale_cut", told)]
+
+
+def step_notices(scale: GreyScale, *, contrast: float) -> list[Notice]:
+    """Tell when a scan was stored in few steps between air and polymer."""
+    steps = contrast / scale.step if scale.step > 0 else math.inf
+    if steps >= _FEW_STEPS:
+        return []
+    return [
+        Notice(
+            "coarse_grey_steps",
+            f"only {steps:.0f} steps of the grey scale lie between air and polymer: export the "
+            "scan with more bits, or stretch its window less",
+        )
+    ]
 
 
 def noise_between(values: NDArray[Any], scale: GreyScale) -> float | None:

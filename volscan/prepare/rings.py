@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -148,16 +149,20 @@ def _sureness(mean: FloatArray, count: FloatArray, centre: tuple[float, float]) 
     """Return by how many standard errors the halves of the mean slice agree about an axis."""
     _, bins, halves = _polar(mean.shape, centre)
     n = int(bins.max()) + 1
+    whole = count.astype(np.float64)
     which = (halves.astype(np.int64) * n + bins).ravel()
-    counts = np.bincount(which, weights=count.ravel(), minlength=2 * n).reshape(1, 2, n)
-    sums = np.bincount(which, weights=(mean * count).ravel(), minlength=2 * n).reshape(1, 2, n)
+    counts = np.bincount(which, weights=whole.ravel(), minlength=2 * n).reshape(1, 2, n)
+    sums = np.zeros((1, 2, n))
+    sums += np.bincount(which, weights=(mean * count).ravel(), minlength=2 * n).reshape(1, 2, n)
     p, good = _halves(sums, counts, _WIDEST_TOLD)
     return _agreement(p, counts, good)[1]
 
 
-def _halves(sums: FloatArray, counts: NDArray[np.generic], widest: int) -> tuple[FloatArray, ...]:
+def _halves(
+    sums: FloatArray, counts: NDArray[Any], widest: int
+) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Return both halves' profiles (z, 2, n) without what changes slowly, and where they hold."""
-    good = (counts >= _LEAST_VOXELS).all(axis=1)
+    good: NDArray[np.bool_] = np.asarray((counts >= _LEAST_VOXELS).all(axis=1))
     p = np.where(good[:, None], sums / np.maximum(counts, 1), 0.0)
     size = 2 * widest * _BINS_PER_VOXEL // 2 + 1
     weight = np.where(good, counts.sum(axis=1), 0).astype(np.float64)
@@ -167,9 +172,7 @@ def _halves(sums: FloatArray, counts: NDArray[np.generic], widest: int) -> tuple
     return np.where(good[:, None], p - slow[:, None], 0.0), good
 
 
-def _agreement(
-    p: FloatArray, counts: NDArray[np.generic], good: NDArray[np.generic]
-) -> tuple[float, float]:
+def _agreement(p: FloatArray, counts: NDArray[Any], good: NDArray[np.bool_]) -> tuple[float, float]:
     """Return the halves' mean product, and that over its standard error without rings."""
     if np.count_nonzero(good) < 20:
         return 0.0, 0.0
