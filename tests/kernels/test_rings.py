@@ -12,12 +12,12 @@ def test_sums_are_those_of_a_plain_count():
     values = rng.normal(size=(4, 9, 11)).astype(np.float32)
     counted = rng.random(values.shape) < 0.6
     bins = rng.integers(0, 5, (9, 11)).astype(np.int32)
-    halves = rng.integers(0, 2, (9, 11)).astype(np.uint8)
-    sums, counts = ring_sums(values, counted, bins=bins, halves=halves, n_bins=5)
+    sectors = rng.integers(0, 3, (9, 11)).astype(np.uint8)
+    sums, counts = ring_sums(values, counted, bins=bins, sectors=sectors, n_bins=5, n_sectors=3)
     for z in range(4):
-        for h in range(2):
+        for h in range(3):
             for b in range(5):
-                here = counted[z] & (bins == b) & (halves == h)
+                here = counted[z] & (bins == b) & (sectors == h)
                 assert counts[z, h, b] == here.sum()
                 # The same float64 additions in another order.
                 assert abs(sums[z, h, b] - values[z][here].sum(dtype=np.float64)) < 1e-12

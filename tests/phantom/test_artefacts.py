@@ -111,8 +111,8 @@ def test_greys_are_cut_rescaled_and_kept_to_their_bits():
 def test_the_truth_tells_what_was_put_in_and_the_stored_levels():
     values = {
         "scaffold": {
-            "directions_deg": [0], "spacing_um": 60, "diameter_um": 20, "layers": 2,
-            "layer_height_um": 16.0, "walls": 2,
+            "directions_deg": [0, 90], "spacing_um": 60, "diameter_um": 20, "layers": 2,
+            "layer_height_um": 16.0, "walls": 3,
         },
         "scanner": {
             "voxel_um": 5.0, "dtype": "uint8", "contrast_to_noise": 10.0,

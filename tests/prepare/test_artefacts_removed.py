@@ -50,7 +50,7 @@ def test_correlated_noise_is_no_ring():
     assert np.array_equal(noise, before)
 
 
-@pytest.mark.parametrize("centre", [(47.5, 47.5), (50.0, 44.0), (20.0, 110.0)])
+@pytest.mark.parametrize("centre", [(47.5, 47.5), (50.0, 44.0), (41.0, 53.0)])
 @pytest.mark.parametrize("strength", [0.02, 0.08])
 def test_rings_about_any_axis_are_found_and_most_of_them_removed(centre, strength):
     shape = (48, 96, 96)

@@ -12,39 +12,40 @@ def ring_sums(
     counted: NDArray[np.bool_],
     *,
     bins: NDArray[np.int32],
-    halves: NDArray[np.uint8],
+    sectors: NDArray[np.uint8],
     n_bins: int,
+    n_sectors: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Sum values over rings, each slice and each half of the sectors apart.
+    """Sum values over rings, each slice and each sector apart.
 
     Parameters
     ----------
     values, counted
         (z, y, x) samples, and which of them count.
-    bins, halves
-        (y, x) ring of each voxel, 0 to `n_bins` - 1, and its half, 0 or 1.
-    n_bins
-        Number of rings.
+    bins, sectors
+        (y, x) ring of each voxel, 0 to `n_bins` - 1, and its sector, 0 to `n_sectors` - 1.
+    n_bins, n_sectors
+        Number of rings, and of sectors.
 
     Returns
     -------
     tuple
-        Sums (float64) and counts (int64), each (z, 2, n_bins).
+        Sums (float64) and counts (int64), each (z, n_sectors, n_bins).
     """
-    sums = np.zeros((values.shape[0], 2, n_bins))
-    counts = np.zeros((values.shape[0], 2, n_bins), np.int64)
-    _sum(values, counted, bins, halves, sums, counts)
+    sums = np.zeros((values.shape[0], n_sectors, n_bins))
+    counts = np.zeros((values.shape[0], n_sectors, n_bins), np.int64)
+    _sum(values, counted, bins, sectors, sums, counts)
     return sums, counts
 
 
 @njit(cache=True, parallel=True, nogil=True)
-def _sum(values, counted, bins, halves, sums, counts):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _sum(values, counted, bins, sectors, sums, counts):  # type: ignore[no-untyped-def]  # pragma: no cover
     nz, ny, nx = values.shape
     for z in prange(nz):
         for y in range(ny):
             for x in range(nx):
                 if counted[z, y, x]:
-                    h, b = halves[y, x], bins[y, x]
+                    h, b = sectors[y, x], bins[y, x]
                     sums[z, h, b] += values[z, y, x]
                     counts[z, h, b] += 1
 

@@ -167,10 +167,13 @@ def with_bodies(
     share: Grey, artefacts: Artefacts, *, voxel_um: tuple[float, float, float], seed: int
 ) -> Grey:
     """Return shares of polymer (z, y, x) with foreign bodies laid in, before any blur."""
+    bodies = (artefacts.holder, artefacts.tape, artefacts.glue, artefacts.specks)
+    if not any(bodies):
+        return share
     rng = np.random.default_rng([seed, 11])
     place = _Place(share, voxel_um)
     out = share
-    for body in (artefacts.holder, artefacts.tape, artefacts.glue, artefacts.specks):
+    for body in bodies:
         if body is None:
             continue
         filled = place.filled(body, rng)

@@ -61,13 +61,15 @@ def remove_rings(fraction: NDArray[np.float32], far_air: NDArray[np.bool_]) -> R
     Notes
     -----
     Air is needed at a radius to see its ring: circles that lie in solid for most of their length
-    keep theirs. Rings about an axis that is not along z, or arcs, are not looked for.
+    keep theirs. Rings about an axis that is not along z, or arcs, are not looked for. An axis
+    farther from the middle of the field than four voxels is found from the gradients of the mean
+    slice, which takes rings well above its noise.
     """
     if min(fraction.shape[1:]) < 24:
         return None
     mean, count = _mean_over_slices(fraction, far_air)
-    best = max(_candidates(mean, count), key=lambda c: _sureness(mean, count, c))
-    if _sureness(mean, count, best) < 3.0:
+    best = max(_candidates(mean, count), key=lambda c: _tried(mean, count, c)[0])
+    if _tried(mean, count, best)[1] < 3.0:
         return None
     best = max(
         (
@@ -75,17 +77,15 @@ def remove_rings(fraction: NDArray[np.float32], far_air: NDArray[np.bool_]) -> R
             for dy in (-0.5, -0.25, 0.0, 0.25, 0.5)
             for dx in (-0.5, -0.25, 0.0, 0.25, 0.5)
         ),
-        key=lambda c: _sureness(mean, count, c),
+        key=lambda c: _tried(mean, count, c)[0],
     )
-    place, bins, halves = _polar(fraction.shape[1:], best)
+    place, bins, sectors = _polar(fraction.shape[1:], best)
     n = int(bins.max()) + 1
-    sums, counts = ring_sums(fraction, far_air, bins=bins, halves=halves, n_bins=n)
-    common, signal, sure = _shrunk(sums.sum(axis=0)[None], counts.sum(axis=0)[None])
-    if sure < _SURE or signal < _SMALLEST_RINGS:
-        common, signal = np.zeros_like(common), 0.0
-    own, own_signal, own_sure = _shrunk(sums - common[:, None] * counts, counts)
-    if own_sure < _SURE or own_signal < _SMALLEST_RINGS:
-        own, own_signal = np.zeros_like(own), 0.0
+    sums, counts = ring_sums(
+        fraction, far_air, bins=bins, sectors=sectors, n_bins=n, n_sectors=_SECTORS
+    )
+    common, signal = _told(sums.sum(axis=0)[None], counts.sum(axis=0)[None])
+    own, own_signal = _told(sums - common[:, None] * counts, counts)
     strength = math.hypot(signal, own_signal)
     if strength == 0.0:
         return None
@@ -136,26 +136,49 @@ def _candidates(mean: FloatArray, count: FloatArray) -> list[tuple[float, float]
 def _polar(
     shape: tuple[int, ...], centre: tuple[float, float]
 ) -> tuple[NDArray[np.float32], NDArray[np.int32], NDArray[np.uint8]]:
-    """Return each place's radius in ring widths less a half, its ring and its half."""
+    """Return each place's radius in ring widths less a half, its ring and its sector."""
     y = np.arange(shape[0])[:, None] - centre[0]
     x = np.arange(shape[1])[None, :] - centre[1]
     radius = np.hypot(y, x) * _BINS_PER_VOXEL
     turn = np.arctan2(y, x) / (2.0 * math.pi) + 0.5
-    halves = (np.floor(turn * _SECTORS).astype(np.int64) % 2).astype(np.uint8)
-    return (radius - 0.5).astype(np.float32), radius.astype(np.int32), halves
+    sectors = (np.floor(turn * _SECTORS).astype(np.int64) % _SECTORS).astype(np.uint8)
+    return (radius - 0.5).astype(np.float32), radius.astype(np.int32), sectors
 
 
-def _sureness(mean: FloatArray, count: FloatArray, centre: tuple[float, float]) -> float:
-    """Return by how many standard errors the halves of the mean slice agree about an axis."""
-    _, bins, halves = _polar(mean.shape, centre)
+def _tried(mean: FloatArray, count: FloatArray, centre: tuple[float, float]) -> tuple[float, float]:
+    """Return how strong rings of the mean slice are about an axis, and how sure."""
+    _, bins, sectors = _polar(mean.shape, centre)
     n = int(bins.max()) + 1
-    whole = count.astype(np.float64)
-    which = (halves.astype(np.int64) * n + bins).ravel()
-    counts = np.bincount(which, weights=whole.ravel(), minlength=2 * n).reshape(1, 2, n)
+    which = ((sectors % 2).astype(np.int64) * n + bins).ravel()
+    counts = np.bincount(which, weights=count.ravel(), minlength=2 * n).reshape(1, 2, n)
     sums = np.zeros((1, 2, n))
     sums += np.bincount(which, weights=(mean * count).ravel(), minlength=2 * n).reshape(1, 2, n)
     p, good = _halves(sums, counts, _WIDEST_TOLD)
-    return _agreement(p, counts, good)[1]
+    return _agreement(p, counts, good)
+
+
+def _told(sums: FloatArray, counts: NDArray[np.int64]) -> tuple[FloatArray, float]:
+    """Return rings (z, n) and their standard deviation where they are sure, else zeros and 0."""
+    even_odd = [np.stack([a[:, h::2].sum(axis=1) for h in (0, 1)], axis=1) for a in (sums, counts)]
+    profile, signal, sure = _shrunk(even_odd[0], even_odd[1])
+    if sure < _SURE or signal < _SMALLEST_RINGS or not _all_around(sums, counts):
+        return np.zeros_like(profile), 0.0
+    return profile, signal
+
+
+def _all_around(sums: FloatArray, counts: NDArray[np.int64]) -> bool:
+    """Tell rings from bodies, which lie in a few sectors only: most sectors agree with the rest."""
+    whole, number = sums.sum(axis=1), counts.sum(axis=1)
+    z = []
+    for s in range(_SECTORS):
+        pair = np.stack([sums[:, s], whole - sums[:, s]], axis=1)
+        pair_counts = np.stack([counts[:, s], number - counts[:, s]], axis=1)
+        p, good = _halves(pair, pair_counts, _WIDEST_TOLD)
+        if np.count_nonzero(good) >= 10:
+            product = (p[:, 0] * p[:, 1] * np.sqrt(pair_counts[:, 0] * pair_counts[:, 1]))[good]
+            norm = math.sqrt(float(np.sum(product**2)))
+            z.append(float(product.sum()) / norm if norm > 0 else 0.0)
+    return len(z) >= _SECTORS // 2 and float(np.median(z)) >= 1.0
 
 
 def _halves(
