@@ -1,17 +1,20 @@
 """Measure one print under every CT artefact at three strengths: ``python -m tests.validation.ct``.
 
 The table docs/validation/ct_artefacts.md is made by this command and never by hand. Options: names
-of artefacts to run only those (nothing is written then); ``--jobs N`` runs cases side by side.
+of artefacts to run only those (nothing is written then); ``--jobs N`` runs cases side by side;
+``--cache DIR`` keeps finished cases there and takes up where a run was stopped.
 """
 
 from __future__ import annotations
 
 import copy
+import json
 import math
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -165,6 +168,17 @@ def run_case(case: Case) -> Row:
     return Row(name, errors, u, told, _verdict(errors, u, told), seconds)
 
 
+def _kept(cache: Path | None, case: Case) -> Row:
+    """Run a case, or return it from where an earlier run has kept it."""
+    if cache is None:
+        return run_case(case)
+    place = cache / (case[0].replace(" ", "_").replace(",", "") + ".json")
+    if not place.exists():
+        place.write_text(json.dumps(asdict(run_case(case))), encoding="utf-8")
+    row = Row(**json.loads(place.read_text(encoding="utf-8")))
+    return Row(**{**asdict(row), "told": tuple(row.told)})
+
+
 def _verdict(errors: dict[str, float], u: dict[str, float | None], told: tuple[str, ...]) -> str:
     """Return "ok", "told" (beyond a limit, but warned of and within 2 u) or "FAILED"."""
     beyond = [k for k, limit in LIMITS.items() if not abs(errors[k]) <= limit]
@@ -216,11 +230,14 @@ def main(arguments: list[str]) -> int:
     """Run the cases, print each, and write the page when all were run."""
     jobs = int(arguments[arguments.index("--jobs") + 1]) if "--jobs" in arguments else 1
     known = cases()
+    cache = Path(arguments[arguments.index("--cache") + 1]) if "--cache" in arguments else None
+    if cache is not None:
+        cache.mkdir(parents=True, exist_ok=True)
     names = [a for a in arguments if a in known]
     chosen = [c for name, group in known.items() if not names or name in names for c in group]
     rows = []
     with ProcessPoolExecutor(jobs) as pool:
-        for row in pool.map(run_case, chosen):
+        for row in pool.map(partial(_kept, cache), chosen):
             rows.append(row)
             cells = "  ".join(f"{k.split('_')[0]} {_cell(row, k)}" for k in LIMITS)
             print(f"{row.name:<40} {row.seconds:5.1f} s  {cells}  {row.told}  {row.verdict}")
