@@ -186,6 +186,7 @@ def prepare_ct(
         plateau_seen=anchors.plateau,
         notices=tuple(notices),
         collector=collector,
+        left_out=left_out,
     )
 
 

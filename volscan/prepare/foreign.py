@@ -33,9 +33,10 @@ Mask = NDArray[np.bool_]
 
 _MOST_CELLS = 3e7
 # A clean scan's brightest voxels exceed its 95th percentile of bright ones by what blur takes from
-# thin fibres and gives back where they cross: a factor of two in sections as thin as the blur. Half
-# as much again, and the noise, is nothing of the polymer's.
-_DENSE = 3.0
+# thin fibres and gives back where they cross: a factor of two in sections as thin as the blur
+# (1 - exp(-r²/2σ²) = 0.5 in the middle of a disc of radius 1.18 σ). A tenth more, and six standard
+# deviations of the noise, is nothing of the polymer's.
+_DENSE = 2.2
 # Where what is solid is wide enough to show the polymer's own grey value, less is enough.
 _DENSE_BESIDE_PLATEAU = 1.7
 # The reach of blur about a body whose edge is as bright as polymer, in voxels.

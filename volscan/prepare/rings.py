@@ -25,6 +25,8 @@ FloatArray = NDArray[np.float64]
 # Two rings a voxel: wider ones would smear rings of single pixels, narrower ones hold less air.
 _BINS_PER_VOXEL = 2
 _SECTORS = 16
+# Rings common to all slices are seen best, then those of blocks of so many slices.
+_BLOCKS = (16, 4, 1)
 # A ring is narrower than this many voxels; what changes more slowly is drift or the blur's tail.
 _WIDEST_RING, _WIDEST_TOLD = 24, 6
 # A half-ring of fewer voxels says nothing of its own.
@@ -84,13 +86,17 @@ def remove_rings(fraction: NDArray[np.float32], far_air: NDArray[np.bool_]) -> R
     sums, counts = ring_sums(
         fraction, far_air, bins=bins, sectors=sectors, n_bins=n, n_sectors=_SECTORS
     )
-    common, signal = _told(sums.sum(axis=0)[None], counts.sum(axis=0)[None])
-    own, own_signal = _told(sums - common[:, None] * counts, counts)
-    strength = math.hypot(signal, own_signal)
+    profile = np.zeros((fraction.shape[0], n))
+    strength = 0.0
+    for slices in (fraction.shape[0], *_BLOCKS):
+        starts = np.arange(0, fraction.shape[0], slices)
+        left = sums - profile[:, None] * counts
+        told, signal = _told(np.add.reduceat(left, starts), np.add.reduceat(counts, starts))
+        profile += np.repeat(told, np.diff([*starts, fraction.shape[0]]), axis=0)
+        strength = math.hypot(strength, signal)
     if strength == 0.0:
         return None
-    profile = (common + own).astype(np.float32)
-    subtract_rings(fraction, np.ascontiguousarray(profile), place)
+    subtract_rings(fraction, profile.astype(np.float32), place)
     seen = counts.sum(axis=(0, 1)) >= 2 * _LEAST_VOXELS
     area = np.bincount(bins.ravel(), minlength=n)
     return Rings(strength, best, float(area[seen].sum() / area.sum()))

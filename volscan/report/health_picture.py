@@ -27,7 +27,7 @@ def health_picture(volume: Volume, health: ScanHealth) -> bytes:
     Returns
     -------
     bytes
-        The picture. What is solid is outlined, with everything left out of it.
+        The picture. What is solid is outlined in copper, what was left out in turquoise.
     """
     with drawn_figure(5.6, width_in=9.0) as figure:
         grid = figure.add_gridspec(2, 3, height_ratios=[1.0, 1.5])
@@ -46,12 +46,17 @@ def health_picture(volume: Volume, health: ScanHealth) -> bytes:
                 image, cmap="gray", vmin=low, vmax=high, extent=extent, interpolation="nearest"
             )
             if health.material is not None:
-                solid = np.take(health.material.solid, middles[axis], axis=axis)
-                if solid.any() and not solid.all():
-                    panel.contour(
-                        solid.astype(float), levels=[0.5], colors=PALETTE["copper"],
-                        linewidths=0.7, extent=extent, origin="upper",
-                    )  # fmt: skip
+                marks = (
+                    (health.material.solid, PALETTE["copper"]),
+                    (health.material.left_out, PALETTE["lagoon"]),
+                )
+                for mask, colour in marks:
+                    cut = None if mask is None else np.take(mask, middles[axis], axis=axis)
+                    if cut is not None and cut.any() and not cut.all():
+                        panel.contour(
+                            cut.astype(float), levels=[0.5], colors=colour, linewidths=0.8,
+                            extent=extent, origin="upper",
+                        )  # fmt: skip
             panel.set_xlabel(f"{names[axis][1]} (µm)")
             panel.set_ylabel(f"{names[axis][0]} (µm)")
             panel.set_title(f"{'zyx'[axis]} = {middles[axis] * volume.spacing_um[axis]:.0f} µm")
@@ -71,17 +76,17 @@ def _histogram(figure: Figure, place: SubplotSpec, health: ScanHealth) -> None:
     m = health.material
     if m is not None:
         sure = "polymer" if m.plateau_seen else "polymer, at least"
-        for value, name, colour in (
-            (m.air, "air", PALETTE["cobalt"]),
-            (m.threshold, "surface", INK),
-            (m.polymer, sure, PALETTE["garnet"]),
+        for value, name, colour, height in (
+            (m.air, "air", PALETTE["cobalt"], 0.97),
+            (m.threshold, "surface", INK, 0.86),
+            (m.polymer, sure, PALETTE["garnet"], 0.75),
         ):
             panel.axvline(value, color=colour, lw=1.4)
             panel.annotate(
-                f" {name} {value:.4g}", (value, 0.97), xycoords=("data", "axes fraction"),
+                f" {name} {value:.5g}", (value, height), xycoords=("data", "axes fraction"),
                 color=colour, va="top", fontsize=8.5,
             )  # fmt: skip
         panel.axvspan(
             m.air - m.noise_air, m.air + m.noise_air, color=PALETTE["cobalt"], alpha=0.15, lw=0
         )
-    panel.set_title("Histogram, with the noise of air shaded")
+    panel.set_title("Grey values: noise of air shaded; below, print copper, left out turquoise")
