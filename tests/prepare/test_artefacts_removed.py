@@ -13,6 +13,7 @@ from scipy import ndimage
 from scipy.stats import truncnorm
 
 from tests.prepare.test_ct import SPACING, pile, scan
+from volscan.errors import NothingToMeasureError
 from volscan.prepare.ct import prepare_ct
 from volscan.prepare.fringes import find_fringes, undo_fringes
 from volscan.prepare.greys import grey_scale, noise_between, restore_ends
@@ -149,6 +150,12 @@ def test_a_clipped_scan_keeps_air_at_nothing_and_tells():
     assert "grey_scale_cut" in {n.code for n in clipped.notices}
     assert clipped.noise_air == pytest.approx(plain.noise_air, rel=0.05)
     assert clipped.air == pytest.approx(plain.air, abs=0.01 * 400)
+
+
+def test_polymer_beyond_the_scale_is_refused():
+    fraction = pile(noise=0.05)
+    with pytest.raises(NothingToMeasureError, match="wider grey window"):
+        prepare_ct(scan(np.clip(fraction, -0.05, 0.7)))
 
 
 def test_few_grey_steps_are_told():

@@ -38,6 +38,7 @@ from volscan.prepare.greys import (
     cut_notices,
     grey_scale,
     noise_between,
+    refuse_lost_polymer,
     restore_ends,
     step_notices,
 )
@@ -132,6 +133,7 @@ def prepare_ct(
         noise = noise_between(grey[far_from(first.solid)], scale)
         notices.extend(cut_notices(scale, restored=noise is not None))
     if noise is not None:
+        refuse_lost_polymer(smoothed, first.solid, scale, noise=noise)
         grey = grey.copy() if grey is volume.samples else grey
         restore_ends(grey, smoothed, scale, noise=noise)
         smoothed = _smoothed(grey)

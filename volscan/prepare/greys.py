@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from volscan.errors import NothingToMeasureError
 from volscan.quantity import Notice
 
 Grey = NDArray[np.float32]
@@ -29,6 +30,9 @@ _NEIGHBOURS = 4
 # The mean of surroundings that lie beyond the end cannot be told; it is taken no farther off than
 # this many standard deviations of the noise.
 _FARTHEST = 1.0
+# Fibres show no more than this share of their voxels near their top: where so much is flat, the top
+# was cut off.
+_LOST = 0.2
 # Rounding to a step adds its variance step²/12 to the noise: with fewer steps across the contrast
 # than this that is a hundredth of the contrast.
 _FEW_STEPS = 29
@@ -149,6 +153,29 @@ def _quantile(ordered: FloatArray, p: float, step: float) -> float:
     last = int(np.searchsorted(ordered, value, side="right"))
     inside = (p * ordered.size - first) / max(last - first, 1)
     return value + step * (inside - 0.5)
+
+
+def refuse_lost_polymer(
+    smoothed: Grey, solid: NDArray[np.bool_], scale: GreyScale, *, noise: float
+) -> None:
+    """Refuse a scan whose polymer lies beyond the end of its grey scale.
+
+    Raises
+    ------
+    NothingToMeasureError
+        If the surroundings of a fifth of what is solid lie too far beyond the end to be told.
+    """
+    if scale.high is None:
+        return
+    mean = np.array([scale.high + _FARTHEST * noise])
+    seen = float(_cut_mean(mean, noise, -math.inf, scale.high)[0])
+    share = float(np.mean(smoothed[solid] >= seen))
+    if share > _LOST:
+        raise NothingToMeasureError(
+            f"the polymer's grey value lies beyond the end of the grey scale ({scale.high:g}; "
+            f"{100 * share:.0f} % of what is solid): its width and amount cannot be told. Export "
+            "the scan again with a wider grey window"
+        )
 
 
 def restore_ends(grey: Grey, smoothed: Grey, scale: GreyScale, *, noise: float) -> None:
