@@ -15,13 +15,13 @@ ROOT = Path(volscan.__file__).parent
 
 # From the ground up: a part imports what stands above it in this list and nothing below.
 ORDER = [
-    "errors", "quantity", "volume", "geometry", "settings", "progress", "outputs", "provenance",
-    "kernels", "readers", "scaninfo", "writers", "design", "design_porosity", "phantom", "prepare",
-    "health",
-    "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift", "design_check",
-    "results_tables", "results_nulls", "results_json", "results_summary", "results_arrays",
-    "results_document", "results", "results_assemble", "pipeline_input", "pipeline_tube",
-    "pipeline", "report", "cli",
+    "errors", "quantity", "volume", "polyline", "geometry", "settings", "progress", "outputs",
+    "provenance", "kernels", "readers", "scaninfo", "writers", "design", "design_porosity",
+    "phantom", "prepare", "health", "frame", "fibres", "walls", "tube", "envelope", "porosity",
+    "pores",
+    "shift", "design_check", "results_tables", "results_nulls", "results_json", "results_summary",
+    "results_arrays", "results_document", "results", "results_assemble", "pipeline_input",
+    "pipeline_tube", "pipeline", "report", "cli",
 ]  # fmt: skip
 STAGES = [
     "prepare", "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift",
