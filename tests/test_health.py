@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import ive
 
 from tests.prepare.test_ct import SPACING, pile, scan
 from volscan.cli import main as cli
-from volscan.health import scan_health
+from volscan.health import _OWN_WIDTHS, _SEEN_WIDTHS, scan_health
 from volscan.volume import Volume
 
 
@@ -54,3 +55,19 @@ def test_info_writes_a_picture_and_keeps_what_is_there(tmp_path, capsys):
     capsys.readouterr()
     assert cli.main([*command, "--quick"]) == 0
     assert "wall tilt" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("seen", "own"), list(zip(_SEEN_WIDTHS, _OWN_WIDTHS, strict=True))[1:])
+def test_a_blurred_disc_at_half_of_its_peak_is_as_wide_as_the_table_says(seen, own):
+    # The convolution of a disc with a Gaussian, along its radius; I0 from scipy.special.
+    sigma, radius = 1.0 / (2.0 * np.sqrt(2.0 * np.log(2.0))), 0.5 * own
+    x = np.linspace(0.0, radius, 4001)
+
+    def grey(r: float) -> float:
+        kernel = x / sigma**2 * np.exp(-0.5 * ((r - x) / sigma) ** 2) * ive(0, r * x / sigma**2)
+        return float(np.trapezoid(kernel, x))
+
+    # The table is rounded to 0.001: its grey there is within the slope's share of that.
+    at = grey(0.5 * seen) / grey(0.0)
+    slope = (grey(0.5 * seen - 0.01) - grey(0.5 * seen + 0.01)) / 0.02 / grey(0.0)
+    assert abs(at - 0.5) < 0.5 * 0.001 * slope + 1e-4
