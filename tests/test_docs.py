@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 # In the order in which a reader goes: each page builds on what the one before left.
-GUIDE = ("measure.md", "correct.md", "report.md")
+GUIDE = ("measure.md", "correct.md", "report.md", "study.md")
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
 
 
@@ -47,6 +47,14 @@ def test_the_guide_runs_from_first_to_last(
     assert ("family", 1) not in advised
     assert (tmp_path / "results" / "report.html").is_file()
     assert "shift" in capsys.readouterr().out
+
+
+def test_the_page_on_scan_health_finds_what_it_put_in(capsys: pytest.CaptureFixture[str]):
+    names: dict[str, Any] = {}
+    for block in blocks((ROOT / "docs" / "guide" / "scan_health.md").read_text("utf-8"), "python"):
+        exec(compile(block, "scan_health.md", "exec"), names)
+    assert names["found"] == {"background_removed", "rings_removed", "lump_excluded"}
+    assert "diameter" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
