@@ -20,7 +20,7 @@ ORDER = [
     "phantom", "prepare", "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores",
     "shift", "design_check", "results_tables", "results_nulls", "results_json", "results_summary",
     "results_arrays", "results_document", "results", "results_assemble", "pipeline_input",
-    "pipeline_tube", "pipeline", "report", "study", "cli",
+    "pipeline_tube", "pipeline", "toolpath", "report", "correcting", "study", "cli",
 ]  # fmt: skip
 STAGES = [
     "prepare", "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift",
@@ -139,7 +139,7 @@ def test_only_the_command_line_prints():
 def test_public_names_are_these_and_no_others():
     assert volscan.__all__ == [
         "Design", "Notice", "Quantity", "RawLayout", "Results", "Settings", "VolscanError",
-        "Volume", "__version__", "measure", "open_scan", "scan_info", "write_report",
+        "Volume", "__version__", "correct", "measure", "open_scan", "scan_info", "write_report",
         "write_reports",
     ]  # fmt: skip
     for name in volscan.__all__:

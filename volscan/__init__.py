@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from volscan.correcting import correct
     from volscan.design import Design
     from volscan.errors import VolscanError
     from volscan.pipeline import measure
@@ -35,6 +36,7 @@ _HOME = {
     "Settings": "volscan.settings",
     "Volume": "volscan.volume",
     "VolscanError": "volscan.errors",
+    "correct": "volscan.correcting",
     "measure": "volscan.pipeline",
     "open_scan": "volscan.readers",
     "scan_info": "volscan.scaninfo",
@@ -52,6 +54,7 @@ __all__ = [
     "VolscanError",
     "Volume",
     "__version__",
+    "correct",
     "measure",
     "open_scan",
     "scan_info",

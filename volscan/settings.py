@@ -37,6 +37,17 @@ class Settings:
         A wall is upright when |tilt| + 2u stays within it.
     only_walls
         Stop after the walls and the shift.
+    permeability
+        Solve Stokes' equation in the pores too.
+    transport_sides
+        Sides of the box that diffusion and flow are solved in: "closed" (symmetry planes) or
+        "periodic".
+    solid_diffusivity
+        Diffusivity in the solid over that in the pores, for fibres that swell; 0 for a solid that
+        nothing passes.
+    regions
+        Parts of the envelope whose pores are measured apart, each "NAME=KIND:NUMBERS" (band, box,
+        cylinder, half) or "NAME=mask:FILE".
 
     Raises
     ------
@@ -53,6 +64,10 @@ class Settings:
     threshold: str | float = "half-max"
     upright_tolerance_deg: float = 1.0
     only_walls: bool = False
+    permeability: bool = False
+    transport_sides: Literal["closed", "periodic"] = "closed"
+    solid_diffusivity: float = 0.0
+    regions: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _one_of("modality", self.modality, get_args(Modality))
@@ -64,6 +79,11 @@ class Settings:
         if self.voxel_u_percent is not None and not 0 <= self.voxel_u_percent < 50:
             raise SettingsError(
                 f"voxel_u_percent must lie between 0 and 50, got {self.voxel_u_percent}"
+            )
+        _one_of("transport_sides", self.transport_sides, ("closed", "periodic"))
+        if not 0 <= self.solid_diffusivity <= 1000:
+            raise SettingsError(
+                f"solid_diffusivity must lie between 0 and 1000, got {self.solid_diffusivity}"
             )
         if not 0 < self.upright_tolerance_deg < 90:
             raise SettingsError(

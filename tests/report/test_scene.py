@@ -124,14 +124,6 @@ def test_the_turntable_goes_round_once_and_is_the_same_each_time(
     assert animation.animations(patch) == made
 
 
-def test_a_probe_or_other_film_can_be_added(
-    patch: Results, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    films = {"probe.gif": lambda results: b"GIF89a" if results is patch else None}
-    monkeypatch.setattr(animation, "ANIMATIONS", films)
-    assert animation.animations(patch) == {"probe.gif": b"GIF89a"}
-
-
 def test_further_pictures_show_layers_lean_a_cut_and_the_pores(patch: Results) -> None:
     made = dict(scenes.more_scenes(patch))
     assert {"scaffold_by_layer", "scaffold_by_lean", "scaffold_cut_open"} <= set(made)

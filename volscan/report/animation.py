@@ -1,9 +1,8 @@
-"""Moving pictures for talks: the scaffold on a turntable, and what else is registered."""
+"""Moving pictures for talks: the scaffold on a turntable, a probe in the pores."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from volscan.report.camera import turned
+from volscan.report.movie import probe_movies
 from volscan.report.roll import rolled_up
 from volscan.report.scene import projected, tube_scene
 from volscan.report.style import family_colour
@@ -70,12 +70,12 @@ def as_gif(frames: list[NDArray[np.uint8]], seconds: float) -> bytes:
     return out.getvalue()
 
 
-# File name to what makes it from results, None where there is nothing to show. Other pictures that
-# move, such as a probe that shrinks through the pores, are added here.
-ANIMATIONS: dict[str, Callable[..., bytes | None]] = {"turntable.gif": turntable}
-
-
 def animations(results: Results) -> dict[str, bytes]:
-    """Return every animation that the results can fill, by file name."""
-    made = {name: make(results) for name, make in ANIMATIONS.items()}
-    return {name: data for name, data in made.items() if data is not None}
+    """Return every animation that the results can fill, by file name.
+
+    The fibres on a turntable, and a probe that shrinks through the pores (as MP4 too, where its
+    encoder is installed).
+    """
+    turning = turntable(results)
+    made = {} if turning is None else {"turntable.gif": turning}
+    return made | probe_movies(results)

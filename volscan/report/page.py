@@ -41,7 +41,10 @@ _CONTENTS = (
 
 
 def write_report(
-    results: Results | str | Path, out_dir: str | Path, *, title: str | None = None
+    results: Results | str | Path,
+    out_dir: str | Path,
+    *,
+    title: str | None = None,
 ) -> Path:
     """Write a finished measurement as one HTML file that needs nothing else.
 
@@ -167,7 +170,7 @@ def _drawings(
     results: Results, doc: Json, before: Results | None, scene: Drawing | None
 ) -> dict[str, Any]:
     """Return every figure, by its name in the template; what cannot be drawn is absent or None."""
-    from volscan.report import along_walls, figures, overlays, wall_pictures
+    from volscan.report import along_walls, figures, overlays, pore_pictures, wall_pictures
     from volscan.report.paper.before_after import before_and_after
     from volscan.report.paper.charts import direction_rose
     from volscan.report.paper.design import designed_against_measured
@@ -206,6 +209,10 @@ def _drawings(
         "spread_figures": _kept(
             _plan(arrays.get("plan", {}), doc),
             figures.pore_sizes(doc["pores"], tables.get("pore_sizes")),
+            pore_pictures.pores_by_size(
+                arrays.get("pores", {}), doc["pores"], tables.get("throat_paths")
+            ),
+            pore_pictures.reach_of_probes(arrays.get("pores", {}), doc["pores"]),
             figures.porosity_by_height(doc["porosity"]),
             figures.fibre_diameters(tables.get("fibres"), doc["fibres"]["diameter_um"]),
             rose,
