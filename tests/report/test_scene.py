@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 
 from volscan.report import animation, scenes
+from volscan.report import camera as camera_module
 from volscan.report import scene as scene_module
 from volscan.report.camera import aim, turned
 from volscan.report.projection import project_tubes, splat
@@ -124,7 +125,10 @@ def test_the_turntable_goes_round_once_and_is_the_same_each_time(
     assert animation.animations(patch) == made
 
 
-def test_further_pictures_show_layers_lean_a_cut_and_the_pores(patch: Results) -> None:
+def test_further_pictures_show_layers_lean_a_cut_and_the_pores(
+    patch: Results, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(camera_module, "WIDTH_PX", 300)  # what is drawn is the same, in less time
     made = dict(scenes.more_scenes(patch))
     assert {"scaffold_by_layer", "scaffold_by_lean", "scaffold_cut_open"} <= set(made)
     for drawing in made.values():
