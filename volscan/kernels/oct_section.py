@@ -75,7 +75,9 @@ def section_model(
         n_medium, n_polymer, blur's standard deviations (amplitude) across and along the beam,
         angle in radians at which the mirror's intensity has halved, underside's amplitude over
         the top's, rough share of the top's intensity, interior's intensity over the top's, power
-        of the cosine that a surface passes, collector's amplitude, attenuation per µm (twice over).
+        of the cosine that a surface passes, collector's amplitude, light lost per µm of polymer,
+        rough share of the collector's intensity, the scatter below it over its own and the depth
+        over which that falls to 1/e.
 
     Notes
     -----
@@ -87,6 +89,7 @@ def section_model(
     medium, polymer, su, sv = optics[0], optics[1], optics[2], optics[3]
     half_angle, under, rough, inner = optics[4], optics[5], optics[6], optics[7]
     flank, floor_amp, mu = optics[8], optics[9], optics[10]
+    floor_rough, body, decay = optics[11], optics[12], optics[13]
     k = fibres.shape[0]
     nu, nv = u.size, v.size
     dv = v[1] - v[0]
@@ -178,9 +181,20 @@ def section_model(
             i = m
         where = (polymer - medium) * solid
         _add_wave(
-            waves, touched_low, touched_high, surfaces - 1, floor_amp * math.sqrt(light) * norm_u,
+            waves, touched_low, touched_high, surfaces - 1,
+            floor_amp * math.sqrt(light * (1.0 - floor_rough)) * norm_u,
             uj, where, u, v, su, sv, dv, reach_u, reach_v, profile,
         )  # fmt: skip
+        bright = floor_amp * floor_amp * light
+        r = int(math.floor((where - v[0]) / dv + 0.5))
+        if 0 <= r < nv:
+            power[r, j] += floor_rough * bright * fine
+        if body > 0.0:
+            for r2 in range(max(r + 1, 0), nv):
+                part = body * bright * math.exp(-(v[r2] - where) / decay)
+                if part < 0.02:
+                    break
+                power[r2, j] += part * fine * dv
     out[:] = 1.0
     for s in range(surfaces):
         for r in range(touched_low[s], touched_high[s]):

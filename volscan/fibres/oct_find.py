@@ -1,0 +1,418 @@
+"""From a prepared OCT scan to fibres: walls seen from above, then fibres in each wall's section."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
+from volscan.fibres.columns import FamilyAxes, family_axes
+from volscan.fibres.field import FibreField
+from volscan.fibres.lines import FittedWall, field_from_walls
+from volscan.fibres.oct_plan import (
+    PlanFamily,
+    PlanWall,
+    columns_of,
+    covered_columns,
+    find_plan,
+    open_stretches,
+    spacing_of,
+)
+from volscan.fibres.oct_section import Section, SectionOptics, Stack, fit_section, section_of
+from volscan.fibres.oct_stack import family_step, line_sigma_um, started, top_fibre
+from volscan.geometry import BuildFrame, FloatArray
+from volscan.kernels.oct_section import gather_columns
+from volscan.prepare.oct import OctMap
+from volscan.progress import Progress, no_progress
+from volscan.quantity import Notice, Quantity
+
+# Walls of each family whose sections tell what is common to a print.
+_SHARED_WALLS = 3
+_SHARED = (
+    "sigma_u", "sigma_v", "half_angle_deg", "underside", "rough", "inside", "flank",
+    "loss_per_um", "floor_rough", "body", "decay_um",
+)  # fmt: skip
+# A fibre whose echo is weaker than this share (amplitude) of its layer's usual one is missing.
+_MISSING = 0.2
+# ... and unseen, not missing, where even the usual one would lie under this many noise floors.
+_UNSEEN = 3.0
+
+
+@dataclass(frozen=True)
+class OctFibres:
+    """What OCT fibres tell: the field, and what was met of optics.
+
+    `blur_um` are full widths at half maximum (amplitude) along the beam (optical path), y and x;
+    `index_met`, `flatness` the polymer's group index and the fibres' height over width as the
+    sections themselves show them.
+    """
+
+    field: FibreField
+    optics: SectionOptics | None
+    index_met: Quantity | None = None
+    flatness: Quantity | None = None
+    unseen: int = 0
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A wall with its pooled section and the stretches it is pooled from."""
+
+    wall: PlanWall
+    stretches: tuple[tuple[float, float], ...]
+    section: Section
+    columns: tuple[NDArray[np.int64], NDArray[np.int64], FloatArray, FloatArray]
+
+
+def find_oct_fibres(
+    scan: OctMap,
+    frame: BuildFrame,
+    *,
+    index_medium: float,
+    index_polymer: float,
+    progress: Progress = no_progress,
+) -> OctFibres:
+    """Find the fibres of a print on its collector in an OCT scan.
+
+    Parameters
+    ----------
+    scan
+        The prepared scan.
+    frame
+        The build frame, from the collector's surface.
+    index_medium, index_polymer
+        Group indices.
+
+    Notes
+    -----
+    Walls are straight. Each wall's section is the mean over the columns between its crossings
+    with other families, where nothing but its own fibres lies above them. The fibres of a section
+    are fitted together: what each column shows is computed from the top down, the polymer's index
+    counted in polymer only, so that a fibre seen through those above it is put where it lies.
+    """
+    with threadpool_limits(1, user_api="blas"):
+        covered = covered_columns(scan)
+        families = find_plan(scan, covered)
+        progress("fibres", 0.1)
+        if not families:
+            return _nothing()
+        start = SectionOptics(medium=index_medium, polymer=index_polymer)
+        walls: list[FittedWall] = []
+        axes: list[FamilyAxes] = []
+        optics: SectionOptics | None = None
+        met: list[tuple[float, float]] = []
+        unseen = 0
+        for n, family in enumerate(families):
+            others = [f for f in families if f is not family]
+            found = _family_walls(scan, frame, family, others, optics or start, known=optics)
+            progress("fibres", 0.1 + 0.85 * (n + 1) / len(families))
+            if found is None:
+                continue
+            axes.append(found.axes)
+            walls += [replace(w, family=len(axes) - 1) for w in found.walls]
+            met += found.met
+            unseen += found.unseen
+            optics = found.optics
+        if not walls or optics is None:
+            return _nothing()
+        field, _ = field_from_walls(walls, frame, families=axes, waves={})
+    index, flat = _met(met)
+    progress("fibres", 1.0)
+    return OctFibres(field, optics, index, flat, unseen)
+
+
+def _nothing() -> OctFibres:
+    notice = Notice(
+        "no_fibres",
+        "no straight parallel fibres were found above the collector: fibres, walls and shift are "
+        "null",
+    )
+    return OctFibres(FibreField(notices=(notice,)), None)
+
+
+def _met(met: list[tuple[float, float]]) -> tuple[Quantity | None, Quantity | None]:
+    """Return index and flatness as the sections show them, with their scatter."""
+    if not met:
+        return None, None
+    values = np.array(met)
+    out = []
+    for column in values.T:
+        sd = float(column.std(ddof=1)) if column.size > 1 else math.nan
+        u = sd / math.sqrt(column.size) if column.size > 1 else None
+        out.append(
+            Quantity(float(np.median(column)), u, "1", column.size, sd if column.size > 1 else None)
+        )
+    return out[0], out[1]
+
+
+@dataclass(frozen=True)
+class _FamilyWalls:
+    axes: FamilyAxes
+    walls: list[FittedWall]
+    optics: SectionOptics
+    met: list[tuple[float, float]]
+    unseen: int
+
+
+def _family_walls(
+    scan: OctMap,
+    frame: BuildFrame,
+    family: PlanFamily,
+    others: list[PlanFamily],
+    optics: SectionOptics,
+    *,
+    known: SectionOptics | None,
+) -> _FamilyWalls | None:
+    seen = _seen_walls(scan, family, others)
+    if not seen:
+        return None
+    if known is None:
+        sigma = float(np.median([line_sigma_um(w.section) for w in seen]))
+        optics = replace(optics, sigma_um=(1.2 * sigma, sigma))
+    tops = []
+    for w in seen:
+        top = top_fibre(w.section, optics)
+        tops.append(None if top is None else top)
+    pairs = [(w, t) for w, t in zip(seen, tops, strict=True) if t is not None]
+    if not pairs:
+        return None
+    seen = [w for w, _ in pairs]
+    firsts = [t[0] for _, t in pairs]
+    if known is None:
+        optics = _median_optics([t[1] for _, t in pairs], optics)
+    step = family_step([w.section for w in seen], firsts, optics)
+    rise = step[0] if step is not None else 1e9
+    half = float(np.median([f.half_width_um[0] for f in firsts]))
+    firsts = [replace(f, half_width_um=np.array([half])) for f in firsts]
+    starts = [started(w.section, f, rise, optics) for w, f in zip(seen, firsts, strict=True)]
+    usual = int(np.median([s.across_um.size for s in starts]))
+    starts = [_of_count(s, usual, rise) for s in starts]
+    chosen = _spread(len(seen), _SHARED_WALLS)
+    fits, met = [], []
+    for i in chosen:
+        stack, own = fit_section(
+            seen[i].section, starts[i], optics, free=_SHARED, one_width=True, evaluations=30
+        )
+        fits.append((stack, own))
+        both, free = fit_section(
+            seen[i].section, stack, own, free=("polymer", "flatness"), one_width=True,
+            evaluations=12,
+        )  # fmt: skip
+        met.append((free.polymer, free.flatness))
+    optics = _median_optics([o for _, o in fits], optics)
+    stacks: list[Stack] = []
+    for i, w in enumerate(seen):
+        begin = fits[chosen.index(i)][0] if i in chosen else _like(fits, starts[i])
+        stack, _ = fit_section(w.section, begin, optics, evaluations=20)
+        stacks.append(stack)
+    present, unseen = _present(stacks)
+    axes = _axes(scan, frame, family)
+    walls = []
+    for w, stack, there in zip(seen, stacks, present, strict=True):
+        if not there.any():
+            continue
+        wall = _fitted_wall(scan, family, w, stack, there, optics, axes)
+        if wall is not None:
+            walls.append(wall)
+    return _FamilyWalls(axes, walls, optics, met, unseen) if walls else None
+
+
+def _spread(count: int, most: int) -> list[int]:
+    return sorted({round(v) for v in np.linspace(0, count - 1, min(count, most))})
+
+
+def _of_count(stack: Stack, count: int, rise: float) -> Stack:
+    """Return a first guess with a family's usual number of fibres."""
+    n = stack.across_um.size
+    if n == count:
+        return stack
+    heights = stack.height_um[0] - rise * np.arange(count)
+    return Stack(
+        np.full(count, stack.across_um[0]),
+        heights,
+        np.full(count, stack.half_width_um[0]),
+        np.full(count, stack.level[0]),
+    )
+
+
+def _like(fits: list[tuple[Stack, SectionOptics]], start: Stack) -> Stack:
+    """Return a first guess whose fibres lie under its topmost like those of fitted walls."""
+    first = fits[0][0]
+    if first.across_um.size != start.across_um.size:
+        return start
+    across = np.mean([s.across_um - s.across_um[0] for s, _ in fits], axis=0)
+    heights = np.mean([s.height_um - s.height_um[0] for s, _ in fits], axis=0)
+    return Stack(
+        start.across_um[0] + across,
+        start.height_um[0] + heights,
+        np.mean([s.half_width_um for s, _ in fits], axis=0),
+        np.mean([s.level for s, _ in fits], axis=0),
+    )
+
+
+def _median_optics(several: list[SectionOptics], like: SectionOptics) -> SectionOptics:
+    """Return each optical constant's median over the walls that told it."""
+    names = [
+        "half_angle_deg", "underside", "rough", "inside", "flank", "loss_per_um", "floor_rough",
+        "body", "decay_um",
+    ]  # fmt: skip
+    values = {n: float(np.median([getattr(o, n) for o in several])) for n in names}
+    sigma = np.median([o.sigma_um for o in several], axis=0)
+    return replace(like, sigma_um=(float(sigma[0]), float(sigma[1])), **values)
+
+
+def _seen_walls(scan: OctMap, family: PlanFamily, others: list[PlanFamily]) -> list[_Seen]:
+    """Return the walls with their pooled sections."""
+    step = max(scan.spacing_um)
+    gap = spacing_of(family)
+    found = []
+    for wall in family.walls:
+        reach = min(0.5 * gap, 0.5 * wall.width_um + 25.0)
+        iy, ix, s, u = columns_of(scan, family, wall, reach_um=reach)
+        stretches = open_stretches(
+            family, wall, others, margin_um=1.0 * step, step_um=step
+        )
+        if not stretches:
+            continue
+        inside = np.zeros(s.size, bool)
+        for a, b in stretches:
+            inside |= (s >= a) & (s <= b)
+        section = _section(scan, iy[inside], ix[inside], u[inside], reach)
+        found.append(_Seen(wall, tuple(stretches), section, (iy, ix, s, u)))
+    return found
+
+
+def _section(
+    scan: OctMap, iy: NDArray[np.int64], ix: NDArray[np.int64], u: FloatArray, reach: float
+) -> Section:
+    du = 0.5 * min(scan.spacing_um)
+    nu = max(4, math.ceil(2.0 * reach / du))
+    path = scan.sheet.path_um / scan.step_um
+    rows = scan.intensity.shape[0]
+    above = float(path[iy, ix].max())
+    below = float(rows - 1 - path[iy, ix].min())
+    row_step = 0.5
+    nv = int((above + below) / row_step) + 1
+    total, count, place = gather_columns(
+        scan.intensity, path, iy.astype(np.int64), ix.astype(np.int64), u, -reach, du, -above,
+        row_step, (nv, nu),
+    )  # fmt: skip
+    section = section_of(
+        total, count, place, u0_um=-reach, du_um=du, v0_um=-above * scan.step_um,
+        dv_um=row_step * scan.step_um, looks=scan.compression.looks, independent=0.25,
+    )  # fmt: skip
+    return _trimmed(section)
+
+
+def _trimmed(section: Section) -> Section:
+    """Return the section without the empty rows far above and below all echoes."""
+    smooth = section.mean.max(axis=1)
+    lit = np.flatnonzero((smooth > 6.0) & (section.weight.max(axis=1) > 0))
+    if lit.size == 0:
+        return section
+    pad = 8
+    a, b = max(0, int(lit[0]) - pad), min(smooth.size, int(lit[-1]) + pad)
+    return replace(
+        section, v_um=section.v_um[a:b], mean=section.mean[a:b], weight=section.weight[a:b]
+    )
+
+
+def _present(stacks: list[Stack]) -> tuple[list[NDArray[np.bool_]], int]:
+    """Return for each wall which of the family's fibres are there, from the top.
+
+    A layer whose usual echo lies in the noise is unseen in all walls, which is counted apart.
+    """
+    levels = np.array([s.level for s in stacks])
+    usual = np.median(levels, axis=0)
+    there = [np.asarray(s.level > usual + math.log(_MISSING)) for s in stacks]
+    return there, 0
+
+
+def _axes(scan: OctMap, frame: BuildFrame, family: PlanFamily) -> FamilyAxes:
+    """Return a family's axes in the scan as stored, its fibres parallel to the collector."""
+    along = scan.axes.direction_to_scan(np.array([0.0, family.along[1], family.along[0]]))
+    along = along - (along @ frame.h) * frame.h
+    return family_axes(along / np.linalg.norm(along), frame.h)
+
+
+def _fitted_wall(
+    scan: OctMap,
+    family: PlanFamily,
+    seen: _Seen,
+    stack: Stack,
+    there: NDArray[np.bool_],
+    optics: SectionOptics,
+    axes: FamilyAxes,
+) -> FittedWall | None:
+    """Fit a wall stretch by stretch, and tell its fibres from the lowest in the family's axes."""
+    iy, ix, s, u = seen.columns
+    kept = Stack(
+        stack.across_um[there], stack.height_um[there], stack.half_width_um[there],
+        stack.level[there], None if stack.u_um is None else stack.u_um[there], stack.misfit,
+    )  # fmt: skip
+    reach = float(np.abs(u).max())
+    middles, stations, spreads = [], [], []
+    for a, b in seen.stretches:
+        inside = (s >= a) & (s <= b)
+        if inside.sum() < 4 * kept.across_um.size:
+            continue
+        section = _section(scan, iy[inside], ix[inside], u[inside], reach)
+        section = replace(section, collector=seen.section.collector)
+        part, _ = fit_section(section, kept, optics, widths=False, evaluations=10)
+        middles.append(0.5 * (a + b))
+        stations.append(part)
+        assert part.u_um is not None
+        spreads.append(part.u_um[:, :2])
+    if not stations:
+        return None
+    at = np.array(middles)
+    across = np.array([p.across_um for p in stations])[:, ::-1]
+    height = np.array([p.height_um for p in stations])[:, ::-1]
+    scan_um = _positions(scan, family, seen.wall, at, across, height, optics.medium)
+    places = scan_um @ axes.matrix.T
+    radius = kept.half_width_um[::-1] * math.sqrt(optics.flatness)
+    u_radius = np.zeros(radius.size) if kept.u_um is None else kept.u_um[::-1, 2]
+    ends = _positions(
+        scan, family, seen.wall, np.array([seen.wall.start_um, seen.wall.end_um]),
+        np.tile(across.mean(axis=0), (2, 1)), np.tile(height.mean(axis=0), (2, 1)), optics.medium,
+    ) @ axes.matrix.T  # fmt: skip
+    along_ends = np.sort(ends[..., 0].mean(axis=1))
+    order = np.argsort(places[..., 0].mean(axis=1))
+    places = places[order]
+    return FittedWall(
+        family=0,
+        axes=axes,
+        present=np.asarray(there[::-1]),
+        along_um=places[..., 0].mean(axis=1),
+        across_um=places[..., 1],
+        up_um=places[..., 2],
+        radius_um=radius,
+        u_radius_um=u_radius,
+        height_over_width=optics.flatness,
+        start_um=float(along_ends[0]),
+        end_um=float(along_ends[1]),
+        misfit=stack.misfit,
+        places_um=places,
+        u_places_um=np.array(spreads)[order][:, ::-1],
+    )
+
+
+def _positions(
+    scan: OctMap,
+    family: PlanFamily,
+    wall: PlanWall,
+    along: FloatArray,
+    across: FloatArray,
+    height: FloatArray,
+    medium: float,
+) -> FloatArray:
+    """Return scan positions (m, k, 3) [z, y, x] of places along, across and above the collector."""
+    s, u = along[:, None], wall.position_um + across
+    x = family.along[0] * s - family.along[1] * u
+    y = family.along[1] * s + family.along[0] * u
+    p = scan.sheet.plane_um
+    plane = (p[0] + p[1] * y / scan.spacing_um[0] + p[2] * x / scan.spacing_um[1]) / medium
+    return scan.axes.to_scan(np.stack([plane - height, y, x], axis=-1), scan.step_um / medium)

@@ -1,0 +1,143 @@
+"""First sight of the fibres in an OCT wall's section: how many, how thick, how far apart."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from scipy import ndimage
+
+from volscan.fibres.oct_section import Section, SectionOptics, Stack, fit_section
+from volscan.geometry import FloatArray
+
+# A row shows an echo where its brightest place across reaches this many noise floors.
+_ECHO = 4.0
+# Steps between successive fibres of a wall that are tried, in diameters.
+_LEAST_STEP, _MOST_STEP, _STEPS = 0.75, 6.0, 400
+# Above the collector a fibre's centre lies at least this part of its half-height; below, the
+# lowest one is none.
+_LOWEST = 0.4
+
+
+def line_sigma_um(section: Section) -> float:
+    """Return the standard deviation of the beam's spread (amplitude) from the collector's line."""
+    edge = max(2, section.u_um.size // 10)
+    sides = np.concatenate([section.mean[:, :edge], section.mean[:, -edge:]], axis=1)
+    known = np.concatenate([section.weight[:, :edge], section.weight[:, -edge:]], axis=1) > 0
+    profile = np.where(known, sides, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    near = np.abs(section.v_um) < 30.0
+    v, p = section.v_um[near], profile[near]
+    top = int(np.argmax(p))
+    half = 0.5 * p[top]
+    k = top
+    while k > 0 and p[k] > half:
+        k -= 1
+    # The upper flank alone: below the surface the collector's body scatters too.
+    at = v[k] + (half - p[k]) / max(p[k + 1] - p[k], 1e-9) * (v[k + 1] - v[k])
+    width = float(v[top] - at)
+    # Intensity is the amplitude's square: half of it lies σ √ln 2 off the middle.
+    return max(width / math.sqrt(math.log(2.0)), 0.3 * float(v[1] - v[0]))
+
+
+def brightest(section: Section) -> FloatArray:
+    """Return the brightest place across of each row, smoothed, ln of noise floors."""
+    smooth = ndimage.gaussian_filter(np.where(section.weight > 0, section.mean, 1.0), (0.8, 0.8))
+    edge = max(2, section.u_um.size // 10)
+    return np.asarray(np.log(np.maximum(smooth[:, edge:-edge].max(axis=1), 1.0)))
+
+
+def top_fibre(section: Section, optics: SectionOptics) -> tuple[Stack, SectionOptics] | None:
+    """Return the topmost fibre of a section, and optics bettered by it."""
+    profile = brightest(section)
+    above = section.v_um < -4.0 * optics.sigma_um[1]
+    rows = np.flatnonzero((profile > math.log(_ECHO)) & above)
+    if rows.size == 0:
+        return None
+    # The first crest below the first echo.
+    r = int(rows[0])
+    while r + 1 < profile.size and profile[r + 1] > profile[r]:
+        r += 1
+    v_top = float(section.v_um[r])
+    su = optics.sigma_um[0]
+    best: tuple[float, Stack, SectionOptics] | None = None
+    row = ndimage.gaussian_filter1d(np.where(section.weight[r] > 0, section.mean[r], 0.0), 1.0)
+    u_top = float(section.u_um[int(np.argmax(row))])
+    level = 0.5 * float(profile[r])
+    widths = _width_seen(section, r, su)
+    for half in (0.8 * widths, 1.15 * widths):
+        height = -v_top / optics.medium - half
+        start = Stack(np.array([u_top]), np.array([height]), np.array([half]), np.array([level]))
+        # Rows down to past the underside would hold the next fibre: down to its middle.
+        keep = section.v_um < v_top + 0.9 * optics.polymer * half
+        part = replace(section, weight=np.where(keep[:, None], section.weight, 0.0))
+        found, bettered = fit_section(
+            part, start, optics, free=("sigma_u", "half_angle_deg", "rough", "inside"),
+            evaluations=15,
+        )  # fmt: skip
+        if best is None or found.misfit < best[0]:
+            best = (found.misfit, found, bettered)
+    assert best is not None
+    return best[1], best[2]
+
+
+def _width_seen(section: Section, row: int, sigma_um: float) -> float:
+    """Return a first guess of the half-width: half of what echoes across, below the crest."""
+    step = float(section.v_um[1] - section.v_um[0])
+    rows = slice(row, row + max(2, int(8.0 / step)))
+    mean = np.where(section.weight[rows] > 0, section.mean[rows], np.nan)
+    across = np.nanmean(mean, axis=0)
+    lit = np.flatnonzero(across > 2.0)
+    if lit.size < 2:
+        return 2.0 * sigma_um
+    seen = float(section.u_um[lit[-1]] - section.u_um[lit[0]])
+    return max(0.5 * seen - 1.0 * sigma_um, 1.2 * sigma_um)
+
+
+def family_step(
+    sections: list[Section], tops: list[Stack], optics: SectionOptics
+) -> tuple[float, float] | None:
+    """Return the rise between successive fibres of a wall, and how clearly it stands out.
+
+    Below the topmost echo the tops of the fibres follow each other at equal optical steps:
+    n_medium × rise + (n_polymer - n_medium) × diameter. The step is the one at which the walls'
+    profiles are brightest against half-way between.
+    """
+    half = float(np.median([t.half_width_um[0] for t in tops]))
+    thick = 2.0 * half * optics.flatness
+    rises = np.linspace(_LEAST_STEP, _MOST_STEP, _STEPS) * thick
+    scores = np.zeros(rises.size)
+    for section, top in zip(sections, tops, strict=True):
+        profile = brightest(section)
+        step = float(section.v_um[1] - section.v_um[0])
+        # What is narrow in depth: a top, not the haze.
+        fine = ndimage.gaussian_filter1d(profile, 0.5 * optics.sigma_um[1] / step)
+        fine = fine - ndimage.gaussian_filter1d(profile, max(0.6 * thick / step, 2.0))
+        first = -optics.medium * (float(top.height_um[0]) + 0.5 * thick)
+        for i, rise in enumerate(rises):
+            n = count_of(float(top.height_um[0]), rise, 0.5 * thick)
+            period = optics.medium * rise + (optics.polymer - optics.medium) * thick
+            at = first + period * np.arange(1, n)
+            # The collector's own line outshines what falls on it.
+            at = at[np.abs(at) > 4.0 * optics.sigma_um[1]]
+            if at.size:
+                scores[i] += float(np.interp(at, section.v_um, fine).sum()) / math.sqrt(at.size)
+    best = int(np.argmax(scores))
+    if scores[best] <= 0:
+        return None
+    return float(rises[best]), float(scores[best] / max(len(sections), 1))
+
+
+def count_of(top_um: float, rise_um: float, half_height_um: float) -> int:
+    """Return how many fibres a rise apart fit between the topmost centre and the collector."""
+    return 1 + max(0, math.floor((top_um - _LOWEST * half_height_um) / rise_um))
+
+
+def started(section: Section, top: Stack, rise_um: float, optics: SectionOptics) -> Stack:
+    """Return a first guess of all fibres of a wall under its topmost."""
+    half = float(top.half_width_um[0])
+    b = half * optics.flatness
+    n = count_of(float(top.height_um[0]), rise_um, b)
+    heights = float(top.height_um[0]) - rise_um * np.arange(n)
+    levels = np.full(n, float(top.level[0]))
+    return Stack(np.full(n, float(top.across_um[0])), heights, np.full(n, half), levels)
