@@ -20,6 +20,7 @@ ORDER = [
     "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift", "design_check",
     "results_tables", "results_nulls", "results_json", "results_summary", "results_arrays",
     "results_document", "results", "results_assemble", "pipeline_input", "pipeline_tube",
+    "pipeline_oct",
     "pipeline", "report", "cli",
 ]  # fmt: skip
 STAGES = [

@@ -27,6 +27,7 @@ from volscan.pipeline_input import (
     up_as_measured,
     wanted_design,
 )
+from volscan.pipeline_oct import oct_stages
 from volscan.pipeline_tube import TubeStages, tube_envelope, tube_of, tube_pores, tube_porosity
 from volscan.pores import measure_pores
 from volscan.porosity import PORES_FROM_FIBRES, fibre_solid, measure_porosity
@@ -96,7 +97,8 @@ def measure(
         progress("read", 0.0)
         volume = opened_scan(scan, settings=chosen, voxel_um=voxel_um, raw=raw)
         mask, mask_facts = opened_mask(chosen, volume)
-    measured = _stages(volume, chosen, mask, log, progress)
+    stages = oct_stages if chosen.modality == "oct" else _stages
+    measured = stages(volume, chosen, mask, log, progress)
     extra = {**scan_settings(voxel_um, raw), **mask_facts}
     with log.stage("results"):
         progress("results", 0.0)

@@ -37,8 +37,8 @@ def chosen_settings(settings: Settings | None, options: Mapping[str, Any]) -> Se
             f"give settings or single options, not both: {', '.join(sorted(options))}"
         )
     chosen = Settings.from_dict(options) if settings is None else settings
-    if chosen.modality == "oct":
-        raise SettingsError("this version measures micro-CT only; OCT comes with a later one")
+    if chosen.modality == "oct" and chosen.collector == "mandrel":
+        raise SettingsError("an OCT scan is measured on a flat collector: leave --collector plate")
     return chosen
 
 

@@ -55,6 +55,7 @@ class OctFibres:
     index_met: Quantity | None = None
     flatness: Quantity | None = None
     unseen: int = 0
+    top_echo: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,7 @@ def find_oct_fibres(
         axes: list[FamilyAxes] = []
         optics: SectionOptics | None = None
         met: list[tuple[float, float]] = []
+        echoes: list[float] = []
         unseen = 0
         for n, family in enumerate(families):
             others = [f for f in families if f is not family]
@@ -115,13 +117,14 @@ def find_oct_fibres(
             walls += [replace(w, family=len(axes) - 1) for w in found.walls]
             met += found.met
             unseen += found.unseen
+            echoes += found.echoes
             optics = found.optics
         if not walls or optics is None:
             return _nothing()
         field, _ = field_from_walls(walls, frame, families=axes, waves={})
     index, flat = _met(met)
     progress("fibres", 1.0)
-    return OctFibres(field, optics, index, flat, unseen)
+    return OctFibres(field, optics, index, flat, unseen, float(np.median(echoes)))
 
 
 def _nothing() -> OctFibres:
@@ -155,6 +158,7 @@ class _FamilyWalls:
     optics: SectionOptics
     met: list[tuple[float, float]]
     unseen: int
+    echoes: list[float]
 
 
 def _family_walls(
@@ -217,7 +221,9 @@ def _family_walls(
         wall = _fitted_wall(scan, family, w, stack, there, optics, axes)
         if wall is not None:
             walls.append(wall)
-    return _FamilyWalls(axes, walls, optics, met, unseen) if walls else None
+    # Intensity of a level top that nothing lies above.
+    echoes = [float(np.exp(2.0 * s.level[0])) for s in stacks]
+    return _FamilyWalls(axes, walls, optics, met, unseen, echoes) if walls else None
 
 
 def _spread(count: int, most: int) -> list[int]:
