@@ -22,7 +22,7 @@ from volscan.fibres.oct_plan import (
     spacing_of,
 )
 from volscan.fibres.oct_section import Section, SectionOptics, Stack, fit_section, section_of
-from volscan.fibres.oct_stack import family_step, line_sigma_um, started, top_fibre
+from volscan.fibres.oct_stack import best_lean, family_step, line_sigma_um, started, top_fibre
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import gather_columns
 from volscan.prepare.oct import OctMap
@@ -33,7 +33,7 @@ from volscan.quantity import Notice, Quantity
 _SHARED_WALLS = 3
 _SHARED = (
     "sigma_u", "sigma_v", "half_angle_deg", "underside", "rough", "inside", "flank",
-    "loss_per_um", "floor_rough", "body", "decay_um",
+    "loss_per_um", "floor_rough", "body", "decay_um", "cone",
 )  # fmt: skip
 # A fibre whose echo is weaker than this share (amplitude) of its layer's usual one is missing.
 _MISSING = 0.2
@@ -193,7 +193,10 @@ def _family_walls(
     firsts = [replace(f, half_width_um=np.array([half])) for f in firsts]
     starts = [started(w.section, f, rise, optics) for w, f in zip(seen, firsts, strict=True)]
     usual = int(np.median([s.across_um.size for s in starts]))
-    starts = [_of_count(s, usual, rise) for s in starts]
+    starts = [
+        best_lean(w.section, _of_count(s, usual, rise), optics)
+        for w, s in zip(seen, starts, strict=True)
+    ]
     chosen = _spread(len(seen), _SHARED_WALLS)
     fits, met = [], []
     for i in chosen:
@@ -210,6 +213,8 @@ def _family_walls(
     stacks: list[Stack] = []
     for i, w in enumerate(seen):
         begin = fits[chosen.index(i)][0] if i in chosen else _like(fits, starts[i])
+        if i not in chosen:
+            begin = best_lean(w.section, begin, optics)
         stack, _ = fit_section(w.section, begin, optics, evaluations=20)
         stacks.append(stack)
     present, unseen = _present(stacks)
@@ -263,7 +268,7 @@ def _median_optics(several: list[SectionOptics], like: SectionOptics) -> Section
     """Return each optical constant's median over the walls that told it."""
     names = [
         "half_angle_deg", "underside", "rough", "inside", "flank", "loss_per_um", "floor_rough",
-        "body", "decay_um",
+        "body", "decay_um", "cone",
     ]  # fmt: skip
     values = {n: float(np.median([getattr(o, n) for o in several])) for n in names}
     sigma = np.median([o.sigma_um for o in several], axis=0)

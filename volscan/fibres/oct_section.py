@@ -54,6 +54,8 @@ class SectionOptics:
         Light lost per µm of polymer, there and back.
     floor_rough, body, decay_um
         Rough share of the collector's echo, scatter below it and its depth.
+    cone
+        Tangent of the half-angle of the cone of light.
     flatness
         Height over width of the fibres.
     """
@@ -70,6 +72,7 @@ class SectionOptics:
     floor_rough: float = 0.3
     body: float = 1e-3
     decay_um: float = 6.0
+    cone: float = 0.05
     flatness: float = 1.0
 
     def packed(self, collector: float) -> FloatArray:
@@ -78,7 +81,7 @@ class SectionOptics:
             [
                 self.medium, self.polymer, *self.sigma_um, math.radians(self.half_angle_deg),
                 self.underside, self.rough, self.inside, self.flank, math.sqrt(collector),
-                self.loss_per_um, self.floor_rough, self.body, self.decay_um,
+                self.loss_per_um, self.floor_rough, self.body, self.decay_um, self.cone,
             ]
         )  # fmt: skip
 
@@ -123,6 +126,7 @@ _SHARED = {
     "floor_rough": (0.02, 0.98),
     "body": (1e-6, 0.1),
     "decay_um": (1.0, 60.0),
+    "cone": (0.003, 0.4),
     "polymer": (1.01, 2.5),
     "flatness": (0.4, 1.6),
 }
@@ -136,6 +140,13 @@ def model_of(section: Section, stack: Stack, optics: SectionOptics) -> FloatArra
         optics.packed(section.collector), out,
     )  # fmt: skip
     return out
+
+
+def misfit_of(section: Section, stack: Stack, optics: SectionOptics) -> float:
+    """Return what a stack leaves unexplained, as `fit_section` counts it (soft L1)."""
+    model = model_of(section, stack, optics)
+    rest = (np.log(model + _SOFT) - np.log(np.maximum(section.mean, 0.0) + _SOFT)) * section.weight
+    return float(np.sum(np.sqrt(1.0 + rest**2) - 1.0))
 
 
 def fit_section(

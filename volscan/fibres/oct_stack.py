@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from volscan.fibres.oct_section import Section, SectionOptics, Stack, fit_section
+from volscan.fibres.oct_section import Section, SectionOptics, Stack, fit_section, misfit_of
 from volscan.geometry import FloatArray
 
 # A row shows an echo where its brightest place across reaches this many noise floors.
@@ -141,3 +141,19 @@ def started(section: Section, top: Stack, rise_um: float, optics: SectionOptics)
     heights = float(top.height_um[0]) - rise_um * np.arange(n)
     levels = np.full(n, float(top.level[0]))
     return Stack(np.full(n, float(top.across_um[0])), heights, np.full(n, half), levels)
+
+
+# Leans that are tried as a start, as across over height, and how many.
+_STEEPEST, _LEANS = 0.4, 17
+
+
+def best_lean(section: Section, stack: Stack, optics: SectionOptics) -> Stack:
+    """Return a first guess put on the leaning line that explains the section best."""
+    drop = stack.height_um[0] - stack.height_um
+    tried = [
+        replace(stack, across_um=stack.across_um[0] + slope * drop)
+        for slope in np.linspace(-_STEEPEST, _STEEPEST, _LEANS)
+    ]
+    if float(np.ptp(stack.across_um)) > 0:
+        tried.append(stack)
+    return min(tried, key=lambda s: misfit_of(section, s, optics))

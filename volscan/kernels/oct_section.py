@@ -76,20 +76,22 @@ def section_model(
         angle in radians at which the mirror's intensity has halved, underside's amplitude over
         the top's, rough share of the top's intensity, interior's intensity over the top's, power
         of the cosine that a surface passes, collector's amplitude, light lost per µm of polymer,
-        rough share of the collector's intensity, the scatter below it over its own and the depth
-        over which that falls to 1/e.
+        rough share of the collector's intensity, the scatter below it over its own, the depth
+        over which that falls to 1/e, and the tangent of the half-angle of the cone of light.
 
     Notes
     -----
     Lines of sight are straight. Each column's optical path is integrated from the top, the
     polymer's index inside polymer only. A surface's mirror-like echo is one wave: its amplitudes
     are blurred before they are squared. Rough echoes and echoes of different surfaces add in
-    intensity.
+    intensity. Shadows: each ray of the cone loses light in the fibres that it crosses; what comes
+    back from a place is the fourth power of the mean over rays of the one-way amplitude, since
+    light is thrown in and collected through the same cone.
     """
     medium, polymer, su, sv = optics[0], optics[1], optics[2], optics[3]
     half_angle, under, rough, inner = optics[4], optics[5], optics[6], optics[7]
     flank, floor_amp, mu = optics[8], optics[9], optics[10]
-    floor_rough, body, decay = optics[11], optics[12], optics[13]
+    floor_rough, body, decay, cone = optics[11], optics[12], optics[13], optics[14]
     k = fibres.shape[0]
     nu, nv = u.size, v.size
     dv = v[1] - v[0]
@@ -108,6 +110,7 @@ def section_model(
     tops = np.empty(k)
     bottoms = np.empty(k)
     which = np.empty(k, dtype=np.int64)
+    lights = _lights(fibres, start, fine, columns, flank, mu, cone)
     for j in range(columns):
         uj = start + j * fine
         # Pieces of this column from the top down, by height of their tops.
@@ -127,11 +130,11 @@ def section_model(
                     m -= 1
                 tops[m], bottoms[m], which[m] = top, bottom, f
                 n += 1
-        light = 1.0
         solid = 0.0
         i = 0
         while i < n:
             f = which[i]
+            light = lights[f, j]
             top, bottom, last = tops[i], bottoms[i], f
             m = i + 1
             while m < n and tops[m] >= bottom:
@@ -180,6 +183,7 @@ def section_model(
                         power[r, j] += inner * amplitude * amplitude * light * fine * dv
             i = m
         where = (polymer - medium) * solid
+        light = lights[k, j]
         _add_wave(
             waves, touched_low, touched_high, surfaces - 1,
             floor_amp * math.sqrt(light * (1.0 - floor_rough)) * norm_u,
@@ -254,3 +258,42 @@ def _add_power(out, power, u, start, fine, su, sv, dv):  # type: ignore[no-untyp
                 for c in range(nu):
                     if across[q, c] != 0.0:
                         out[r, c] += w * across[q, c]
+
+
+# Rays across the cone: points and weights of a disc of light seen from the side (semicircle law,
+# Gauss-Chebyshev quadrature of the second kind).
+_RAYS = 7
+_RAY_AT = np.cos(np.arange(1, _RAYS + 1) * math.pi / (_RAYS + 1))
+_RAY_WEIGHT = np.sin(np.arange(1, _RAYS + 1) * math.pi / (_RAYS + 1)) ** 2
+_RAY_WEIGHT = _RAY_WEIGHT / _RAY_WEIGHT.sum()
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _lights(fibres, start, fine, columns, flank, mu, cone):  # type: ignore[no-untyped-def]
+    """Return the light (fibre, column) that reaches each fibre and comes back; last: collector."""
+    k = fibres.shape[0]
+    out = np.ones((k + 1, columns))
+    for t in range(k + 1):
+        height = fibres[t, 1] if t < k else 0.0
+        half = fibres[t, 3] if t < k else 0.0
+        for j in range(columns):
+            u = start + j * fine
+            mean = 0.0
+            for m in range(_RAY_AT.size):
+                lost = 0.0
+                for f in range(k):
+                    above = fibres[f, 1] - height
+                    if f == t or above <= 0.0:
+                        continue
+                    q = (u + cone * _RAY_AT[m] * above - fibres[f, 0]) / fibres[f, 2]
+                    rest = 1.0 - q * q
+                    if rest <= 0.0:
+                        continue
+                    rest = max(rest, 0.002)
+                    lost += mu * 2.0 * fibres[f, 3] * math.sqrt(rest)
+                    # Welded to the one below: no surface lies between them.
+                    if above > 0.8 * (half + fibres[f, 3]):
+                        lost -= flank * math.log(rest)
+                mean += _RAY_WEIGHT[m] * math.exp(-0.25 * lost)
+            out[t, j] = mean**4
+    return out
