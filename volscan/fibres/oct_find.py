@@ -21,7 +21,14 @@ from volscan.fibres.oct_plan import (
     open_stretches,
     spacing_of,
 )
-from volscan.fibres.oct_section import Section, SectionOptics, Stack, fit_section, section_of
+from volscan.fibres.oct_section import (
+    Section,
+    SectionOptics,
+    Stack,
+    fit_section,
+    misfit_of,
+    section_of,
+)
 from volscan.fibres.oct_stack import best_lean, family_step, line_sigma_um, started, top_fibre
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import gather_columns
@@ -32,8 +39,9 @@ from volscan.quantity import Notice, Quantity
 # Walls of each family whose sections tell what is common to a print.
 _SHARED_WALLS = 3
 _SHARED = (
-    "sigma_u", "sigma_v", "half_angle_deg", "underside", "rough", "inside", "flank",
-    "loss_per_um", "floor_rough", "body", "decay_um", "cone",
+    "sigma_v", "half_angle_deg", "underside", "rough", "inside", "flank",
+    "loss_per_um", "floor_rough", "body", "decay_um",
+    "crossing",
 )  # fmt: skip
 # A fibre whose echo is weaker than this share (amplitude) of its layer's usual one is missing.
 _MISSING = 0.2
@@ -173,9 +181,12 @@ def _family_walls(
     seen = _seen_walls(scan, family, others)
     if not seen:
         return None
+    beam = optics.sigma_um[1]
     if known is None:
-        sigma = float(np.median([line_sigma_um(w.section) for w in seen]))
-        optics = replace(optics, sigma_um=(1.2 * sigma, sigma))
+        beam = float(np.median([line_sigma_um(w.section) for w in seen]))
+    across = _sigma_across(scan, family)
+    optics = replace(optics, sigma_um=(across or 1.2 * beam, beam))
+    shared = _SHARED if across else ("sigma_u", *_SHARED)
     tops = []
     for w in seen:
         top = top_fibre(w.section, optics)
@@ -198,10 +209,14 @@ def _family_walls(
         for w, s in zip(seen, starts, strict=True)
     ]
     chosen = _spread(len(seen), _SHARED_WALLS)
+    if known is None and usual > 1:
+        optics = _with_cone(
+            [(seen[i].section, starts[i]) for i in chosen], optics, free=shared
+        )
     fits, met = [], []
     for i in chosen:
         stack, own = fit_section(
-            seen[i].section, starts[i], optics, free=_SHARED, one_width=True, evaluations=30
+            seen[i].section, starts[i], optics, free=shared, one_width=True, evaluations=25
         )
         fits.append((stack, own))
         both, free = fit_section(
@@ -229,6 +244,41 @@ def _family_walls(
     # Intensity of a level top that nothing lies above.
     echoes = [float(np.exp(2.0 * s.level[0])) for s in stacks]
     return _FamilyWalls(axes, walls, optics, met, unseen, echoes) if walls else None
+
+
+# Half-angles of the cone of light that are tried, as tangents: a numerical aperture of 0.02 to 0.2
+# is what OCT objectives have (common practice, no published source).
+_CONES = (0.02, 0.05, 0.09, 0.15)
+
+
+def _with_cone(
+    walls: list[tuple[Section, Stack]], optics: SectionOptics, *, free: tuple[str, ...]
+) -> SectionOptics:
+    """Return the optics with the cone of light that explains the walls' shadows best.
+
+    Left free in one fit it runs into the fibres' lean, which dims one side of a fibre too.
+    """
+    scores, fitted = [], []
+    for cone in _CONES:
+        found = [
+            (section, *fit_section(
+                section, stack, replace(optics, cone=cone), free=free, one_width=True,
+                evaluations=12,
+            ))
+            for section, stack in walls[:2]
+        ]  # fmt: skip
+        scores.append(sum(misfit_of(section, s, o) for section, s, o in found))
+        fitted.append([o for _, _, o in found])
+    best = int(np.argmin(scores))
+    return replace(_median_optics(fitted[best], optics), cone=_CONES[best])
+
+
+def _sigma_across(scan: OctMap, family: PlanFamily) -> float | None:
+    """Return the amplitude's spread across a family's walls, as the speckle tells it."""
+    sy, sx = scan.lateral_sigma_um
+    if sy is None or sx is None:
+        return None
+    return float(math.hypot(family.across[0] * sx, family.across[1] * sy))
 
 
 def _spread(count: int, most: int) -> list[int]:
@@ -268,7 +318,7 @@ def _median_optics(several: list[SectionOptics], like: SectionOptics) -> Section
     """Return each optical constant's median over the walls that told it."""
     names = [
         "half_angle_deg", "underside", "rough", "inside", "flank", "loss_per_um", "floor_rough",
-        "body", "decay_um", "cone",
+        "body", "decay_um", "cone", "crossing",
     ]  # fmt: skip
     values = {n: float(np.median([getattr(o, n) for o in several])) for n in names}
     sigma = np.median([o.sigma_um for o in several], axis=0)

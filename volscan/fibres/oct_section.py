@@ -56,6 +56,8 @@ class SectionOptics:
         Rough share of the collector's echo, scatter below it and its depth.
     cone
         Tangent of the half-angle of the cone of light.
+    crossing
+        Light (ln) lost by any crossing of a fibre, there and back.
     flatness
         Height over width of the fibres.
     """
@@ -73,6 +75,7 @@ class SectionOptics:
     body: float = 1e-3
     decay_um: float = 6.0
     cone: float = 0.05
+    crossing: float = 0.1
     flatness: float = 1.0
 
     def packed(self, collector: float) -> FloatArray:
@@ -81,7 +84,7 @@ class SectionOptics:
             [
                 self.medium, self.polymer, *self.sigma_um, math.radians(self.half_angle_deg),
                 self.underside, self.rough, self.inside, self.flank, math.sqrt(collector),
-                self.loss_per_um, self.floor_rough, self.body, self.decay_um, self.cone,
+                self.loss_per_um, self.floor_rough, self.body, self.decay_um, self.cone, self.crossing,
             ]
         )  # fmt: skip
 
@@ -127,6 +130,7 @@ _SHARED = {
     "body": (1e-6, 0.1),
     "decay_um": (1.0, 60.0),
     "cone": (0.003, 0.4),
+    "crossing": (1e-3, 3.0),
     "polymer": (1.01, 2.5),
     "flatness": (0.4, 1.6),
 }
@@ -285,10 +289,12 @@ def section_of(
     independent
         Share of the columns whose speckle is independent.
     """
+    # Bins that no column's middle falls into (columns in step with the wall) are left out.
+    held = place[1] > 0
+    total, count, place = total[:, held], count[:, held], place[:, held]
     mean = total / np.maximum(count, 1.0)
     known = count > 0
-    u = u0_um + (np.arange(count.shape[1]) + 0.5) * du_um
-    u = np.where(place[1] > 0, place[0] / np.maximum(place[1], 1.0), u)
+    u = place[0] / place[1]
     v = v0_um + (np.arange(count.shape[0]) + 0.5) * dv_um
     spread = 1.0 / np.sqrt(np.maximum(count * independent, 1.0) * max(looks, 1.0))
     weight = np.where(known, 1.0 / np.hypot(spread, _MODEL_SPREAD), 0.0)

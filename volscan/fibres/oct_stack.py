@@ -42,7 +42,10 @@ def line_sigma_um(section: Section) -> float:
 
 def brightest(section: Section) -> FloatArray:
     """Return the brightest place across of each row, smoothed, ln of noise floors."""
-    smooth = ndimage.gaussian_filter(np.where(section.weight > 0, section.mean, 1.0), (0.8, 0.8))
+    known = (section.weight > 0).astype(np.float64)
+    smooth = ndimage.gaussian_filter(known * section.mean, (0.8, 0.8)) / np.maximum(
+        ndimage.gaussian_filter(known, (0.8, 0.8)), 1e-3
+    )
     edge = max(2, section.u_um.size // 10)
     return np.asarray(np.log(np.maximum(smooth[:, edge:-edge].max(axis=1), 1.0)))
 
@@ -61,8 +64,9 @@ def top_fibre(section: Section, optics: SectionOptics) -> tuple[Stack, SectionOp
     v_top = float(section.v_um[r])
     su = optics.sigma_um[0]
     best: tuple[float, Stack, SectionOptics] | None = None
-    row = ndimage.gaussian_filter1d(np.where(section.weight[r] > 0, section.mean[r], 0.0), 1.0)
-    u_top = float(section.u_um[int(np.argmax(row))])
+    near = slice(max(0, r - 1), r + 2)
+    row = np.where(section.weight[near] > 0, section.mean[near], 0.0).max(axis=0)
+    u_top = float(section.u_um[int(np.argmax(ndimage.gaussian_filter1d(row, 1.0)))])
     level = 0.5 * float(profile[r])
     widths = _width_seen(section, r, su)
     for half in (0.8 * widths, 1.15 * widths):
@@ -72,7 +76,7 @@ def top_fibre(section: Section, optics: SectionOptics) -> tuple[Stack, SectionOp
         keep = section.v_um < v_top + 0.9 * optics.polymer * half
         part = replace(section, weight=np.where(keep[:, None], section.weight, 0.0))
         found, bettered = fit_section(
-            part, start, optics, free=("sigma_u", "half_angle_deg", "rough", "inside"),
+            part, start, optics, free=("half_angle_deg", "rough", "inside"),
             evaluations=15,
         )  # fmt: skip
         if best is None or found.misfit < best[0]:
@@ -85,8 +89,8 @@ def _width_seen(section: Section, row: int, sigma_um: float) -> float:
     """Return a first guess of the half-width: half of what echoes across, below the crest."""
     step = float(section.v_um[1] - section.v_um[0])
     rows = slice(row, row + max(2, int(8.0 / step)))
-    mean = np.where(section.weight[rows] > 0, section.mean[rows], np.nan)
-    across = np.nanmean(mean, axis=0)
+    known = section.weight[rows] > 0
+    across = np.where(known, section.mean[rows], 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
     lit = np.flatnonzero(across > 2.0)
     if lit.size < 2:
         return 2.0 * sigma_um

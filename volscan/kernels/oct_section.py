@@ -77,7 +77,8 @@ def section_model(
         the top's, rough share of the top's intensity, interior's intensity over the top's, power
         of the cosine that a surface passes, collector's amplitude, light lost per µm of polymer,
         rough share of the collector's intensity, the scatter below it over its own, the depth
-        over which that falls to 1/e, and the tangent of the half-angle of the cone of light.
+        over which that falls to 1/e, the tangent of the half-angle of the cone of light, and the light
+        (ln) lost by any crossing of a fibre.
 
     Notes
     -----
@@ -92,6 +93,7 @@ def section_model(
     half_angle, under, rough, inner = optics[4], optics[5], optics[6], optics[7]
     flank, floor_amp, mu = optics[8], optics[9], optics[10]
     floor_rough, body, decay, cone = optics[11], optics[12], optics[13], optics[14]
+    crossing = optics[15]
     k = fibres.shape[0]
     nu, nv = u.size, v.size
     dv = v[1] - v[0]
@@ -110,7 +112,7 @@ def section_model(
     tops = np.empty(k)
     bottoms = np.empty(k)
     which = np.empty(k, dtype=np.int64)
-    lights = _lights(fibres, start, fine, columns, flank, mu, cone)
+    lights = _lights(fibres, start, fine, columns, flank, mu, cone, crossing)
     for j in range(columns):
         uj = start + j * fine
         # Pieces of this column from the top down, by height of their tops.
@@ -269,7 +271,7 @@ _RAY_WEIGHT = _RAY_WEIGHT / _RAY_WEIGHT.sum()
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _lights(fibres, start, fine, columns, flank, mu, cone):  # type: ignore[no-untyped-def]
+def _lights(fibres, start, fine, columns, flank, mu, cone, crossing):  # type: ignore[no-untyped-def]
     """Return the light (fibre, column) that reaches each fibre and comes back; last: collector."""
     k = fibres.shape[0]
     out = np.ones((k + 1, columns))
@@ -293,7 +295,7 @@ def _lights(fibres, start, fine, columns, flank, mu, cone):  # type: ignore[no-u
                     lost += mu * 2.0 * fibres[f, 3] * math.sqrt(rest)
                     # Welded to the one below: no surface lies between them.
                     if above > 0.8 * (half + fibres[f, 3]):
-                        lost -= flank * math.log(rest)
+                        lost += crossing - flank * math.log(rest)
                 mean += _RAY_WEIGHT[m] * math.exp(-0.25 * lost)
             out[t, j] = mean**4
     return out

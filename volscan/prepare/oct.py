@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from volscan.errors import NothingToMeasureError
 from volscan.prepare.oct_scale import Compression, Scale, find_compression
 from volscan.prepare.oct_sheet import Sheet, find_sheet
+from volscan.prepare.oct_speckle import speckle_sigma_um
 from volscan.progress import Progress, no_progress
 from volscan.quantity import Notice
 from volscan.volume import Volume
@@ -78,6 +79,9 @@ class OctMap:
         How values were stored; the collector's surface.
     steps
         What was done, in words, in order.
+    lateral_sigma_um
+        Standard deviation (y, x) of the amplitude's point spread, from the collector's speckle;
+        None where it shows none.
     """
 
     intensity: Grey
@@ -87,6 +91,7 @@ class OctMap:
     compression: Compression
     sheet: Sheet
     steps: tuple[str, ...]
+    lateral_sigma_um: tuple[float | None, float | None] = (None, None)
     notices: tuple[Notice, ...] = ()
 
 
@@ -146,6 +151,9 @@ def prepare_oct(
     lines = _remove_fixed_lines(intensity)
     if lines:
         steps.append(f"background of {lines} fixed lines removed")
+    streaks = _remove_streaks(intensity, noise_rows)
+    if streaks:
+        steps.append(f"background of {streaks} columns with lines over all depths removed")
     step = spacing[0] * axial_index
     sheet = find_sheet(intensity, step_um=step, spacing_um=(spacing[1], spacing[2]))
     if sheet is None:
@@ -154,9 +162,12 @@ def prepare_oct(
             "from the collector to the scanner) and keep the collector in the picture"
         )
     steps.append("depth told from the collector's surface, a plane and the scan's curvature")
+    lateral = speckle_sigma_um(
+        intensity, sheet.path_um / step, sheet.free, (spacing[1], spacing[2]), compression.looks
+    )
     progress("prepare", 1.0)
     return OctMap(
-        intensity, step, (spacing[1], spacing[2]), axes, compression, sheet, tuple(steps)
+        intensity, step, (spacing[1], spacing[2]), axes, compression, sheet, tuple(steps), lateral
     )
 
 
@@ -201,6 +212,19 @@ def _remove_fixed_lines(intensity: Grey) -> int:
     return int(rows.size)
 
 
-def noise_floor_db(value: float) -> float:
-    """Return an intensity in units of the noise floor as decibels."""
-    return 10.0 * math.log10(max(value, 1e-12))
+def _remove_streaks(intensity: Grey, noise_rows: list[int]) -> int:
+    """Subtract what a column shows where nothing scatters; return how many columns did.
+
+    A detector that ran full lights a line over all depths of its column.
+    """
+    background = np.mean([intensity[r] for r in noise_rows], axis=0)
+    # The mean of n noise rows of one look scatters by 1/√n.
+    limit = 1.0 + 6.0 / math.sqrt(len(noise_rows))
+    lit = background > limit
+    count = int(lit.sum())
+    if count:
+        y, x = np.nonzero(lit)
+        # Its own speckle stays: three times its mean lies over all but a twentieth of it.
+        intensity[:, y, x] -= (3.0 * background[lit]).astype(np.float32)
+        intensity[:, y, x] = np.maximum(intensity[:, y, x], np.float32(0.05))
+    return count

@@ -17,7 +17,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.special import digamma, gammaln, polygamma
+from scipy.special import gammaincinv, gammaln, polygamma
 
 Scale = Literal["db", "amplitude", "intensity"]
 FloatArray = NDArray[np.float64]
@@ -85,11 +85,14 @@ def find_compression(noise: FloatArray, *, scale: Scale | None = None) -> Compre
     if chosen is None:
         return None
     if chosen == "db":
-        looks = _looks_of_log(values)
-        # Standard deviation of the logarithm of a gamma variable: √ψ'(N).
-        per_db = sd / (DB_PER_NEPER * math.sqrt(float(polygamma(1, looks))))
-        bias = DB_PER_NEPER * (float(digamma(looks)) - math.log(looks))
-        return Compression("db", mean - per_db * bias, per_db, looks, sd)
+        seen = _spread_quantiles(values)
+        looks = _looks_of_log(seen)
+        true = _log_quantiles(looks)
+        per_db = float((seen[2] - seen[0]) / (true[2] - true[0])) / DB_PER_NEPER
+        floor = float(seen[1] - true[1] * DB_PER_NEPER * per_db)
+        # Of the whole histogram, as if nothing were cut off: √ψ'(N) nepers.
+        spread = per_db * DB_PER_NEPER * math.sqrt(float(polygamma(1, looks)))
+        return Compression("db", floor, per_db, looks, spread)
     looks = _looks_of_linear(chosen, sd / mean)
     # floor: the stored value of the mean intensity.
     floor = mean if chosen == "intensity" else math.sqrt(mean**2 + sd**2)
@@ -112,24 +115,46 @@ def _least_skew() -> float:
     return 1.0 / math.sqrt(_MOST_LOOKS)
 
 
-def _looks_of_log(values: FloatArray) -> float:
-    """Return the shape N of a gamma variable whose logarithm is stored, from its quantiles.
+# Quantiles from which the shape of a logarithm's histogram is told: a stored range that cuts the
+# lowest values off does not reach them.
+_QUANTILES = np.array([0.04, 0.5, 0.96])
 
-    The lowest values of a logarithm are cut or coarse; the ratio of the middle quantiles' gaps
-    needs none of them.
+
+def _log_quantiles(looks: float) -> FloatArray:
+    """Return quantiles of ln of a gamma variable of unit mean."""
+    return np.asarray(np.log(gammaincinv(looks, _QUANTILES) / looks))
+
+
+def _spread_quantiles(values: FloatArray) -> FloatArray:
+    """Return the quantiles of values stored in steps as if each were spread over its step."""
+    found, counts = np.unique(values, return_counts=True)
+    gaps = np.diff(found)
+    step = float(np.median(gaps)) if gaps.size else 0.0
+    if found.size > 4000:
+        return np.asarray(np.quantile(values, _QUANTILES))
+    edges = np.concatenate([[found[0] - 0.5 * step], 0.5 * (found[1:] + found[:-1])])
+    edges = np.append(edges, found[-1] + 0.5 * step)
+    share = np.concatenate([[0.0], np.cumsum(counts)]) / values.size
+    return np.asarray(np.interp(_QUANTILES, share, edges))
+
+
+def _looks_of_log(quantiles: FloatArray) -> float:
+    """Return the shape N of a gamma variable whose logarithm has these quantiles.
+
+    The ratio of the lower to the upper gap tells it, whatever gain and offset.
     """
-    mean, sd = float(values.mean()), float(values.std())
-    skew = float(np.mean((values - mean) ** 3)) / sd**3
+    seen = (quantiles[1] - quantiles[0]) / max(quantiles[2] - quantiles[1], 1e-12)
 
-    def off(n: float) -> float:
-        return float(polygamma(2, n)) / float(polygamma(1, n)) ** 1.5 - skew
+    def off(log_n: float) -> float:
+        q = _log_quantiles(math.exp(log_n))
+        return float((q[1] - q[0]) / (q[2] - q[1]) - seen)
 
-    low, high = 0.5, _MOST_LOOKS
-    if off(low) >= 0:
-        return low
-    if off(high) <= 0:
-        return high
-    return float(brentq(off, low, high))
+    low, high = math.log(0.4), math.log(_MOST_LOOKS)
+    if off(low) <= 0:
+        return math.exp(low)
+    if off(high) >= 0:
+        return math.exp(high)
+    return math.exp(float(brentq(off, low, high)))
 
 
 def _looks_of_linear(scale: Scale, spread: float) -> float:
