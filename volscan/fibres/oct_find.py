@@ -15,6 +15,7 @@ from volscan.fibres.lines import FittedWall, field_from_walls
 from volscan.fibres.oct_plan import (
     PlanFamily,
     PlanWall,
+    clear_of,
     columns_of,
     covered_columns,
     find_plan,
@@ -29,7 +30,7 @@ from volscan.fibres.oct_section import (
     misfit_of,
     section_of,
 )
-from volscan.fibres.oct_stack import best_lean, family_step, line_sigma_um, started, top_fibre
+from volscan.fibres.oct_stack import best_lean, family_steps, line_sigma_um, started, top_fibre
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import gather_columns
 from volscan.prepare.oct import OctMap
@@ -198,17 +199,11 @@ def _family_walls(
     firsts = [t[0] for _, t in pairs]
     if known is None:
         optics = _median_optics([t[1] for _, t in pairs], optics)
-    step = family_step([w.section for w in seen], firsts, optics)
-    rise = step[0] if step is not None else 1e9
     half = float(np.median([f.half_width_um[0] for f in firsts]))
     firsts = [replace(f, half_width_um=np.array([half])) for f in firsts]
-    starts = [started(w.section, f, rise, optics) for w, f in zip(seen, firsts, strict=True)]
-    usual = int(np.median([s.across_um.size for s in starts]))
-    starts = [
-        best_lean(w.section, _of_count(s, usual, rise), optics)
-        for w, s in zip(seen, starts, strict=True)
-    ]
     chosen = _spread(len(seen), _SHARED_WALLS)
+    starts = _starts(seen, firsts, optics, chosen[:2])
+    usual = starts[0].across_um.size
     if known is None and usual > 1:
         optics = _with_cone(
             [(seen[i].section, starts[i]) for i in chosen], optics, free=shared
@@ -244,6 +239,33 @@ def _family_walls(
     # Intensity of a level top that nothing lies above.
     echoes = [float(np.exp(2.0 * s.level[0])) for s in stacks]
     return _FamilyWalls(axes, walls, optics, met, unseen, echoes) if walls else None
+
+
+def _starts(
+    seen: list[_Seen], firsts: list[Stack], optics: SectionOptics, tried: list[int]
+) -> list[Stack]:
+    """Return first guesses of all walls, with the step between fibres that explains some best."""
+    rises = family_steps([w.section for w in seen], firsts, optics)
+
+    def guesses(rise: float, which: list[int]) -> list[Stack]:
+        begun = [started(seen[i].section, firsts[i], rise, optics) for i in which]
+        usual = int(np.median([s.across_um.size for s in begun]))
+        return [
+            best_lean(seen[i].section, _of_count(s, usual, rise), optics)
+            for i, s in zip(which, begun, strict=True)
+        ]
+
+    scores = []
+    for rise in rises:
+        total = 0.0
+        for i, start in zip(tried, guesses(rise, tried), strict=True):
+            stack, own = fit_section(
+                seen[i].section, start, optics, free=("loss_per_um", "floor_rough", "inside"),
+                one_width=True, evaluations=6,
+            )  # fmt: skip
+            total += misfit_of(seen[i].section, stack, own)
+        scores.append(total)
+    return guesses(rises[int(np.argmin(scores))], list(range(len(seen))))
 
 
 # Half-angles of the cone of light that are tried, as tangents: a numerical aperture of 0.02 to 0.2
@@ -329,10 +351,11 @@ def _seen_walls(scan: OctMap, family: PlanFamily, others: list[PlanFamily]) -> l
     """Return the walls with their pooled sections."""
     step = max(scan.spacing_um)
     gap = spacing_of(family)
+    clear = clear_of(scan, others, margin_um=step)
     found = []
     for wall in family.walls:
         reach = min(0.5 * gap, 0.5 * wall.width_um + 25.0)
-        iy, ix, s, u = columns_of(scan, family, wall, reach_um=reach)
+        iy, ix, s, u = columns_of(scan, family, wall, reach_um=reach, clear=clear)
         stretches = open_stretches(
             family, wall, others, margin_um=1.0 * step, step_um=step
         )

@@ -156,16 +156,36 @@ def open_stretches(
     return [(a, b) for a, b in parts if b - a >= _SHORTEST_COLUMNS * step_um]
 
 
+def clear_of(
+    scan: OctMap, others: list[PlanFamily], *, margin_um: float
+) -> NDArray[np.bool_]:
+    """Return (y, x) where no wall of the families named lies above a column."""
+    ny, nx = scan.sheet.path_um.shape
+    gy, gx = np.mgrid[:ny, :nx]
+    y, x = gy * scan.spacing_um[0], gx * scan.spacing_um[1]
+    clear = np.ones((ny, nx), bool)
+    for family in others:
+        u = -family.along[1] * x + family.along[0] * y
+        for wall in family.walls:
+            clear &= np.abs(u - wall.position_um) > 0.5 * wall.width_um + margin_um
+    return clear
+
+
 def columns_of(
-    scan: OctMap, family: PlanFamily, wall: PlanWall, *, reach_um: float
+    scan: OctMap,
+    family: PlanFamily,
+    wall: PlanWall,
+    *,
+    reach_um: float,
+    clear: NDArray[np.bool_],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray, FloatArray]:
-    """Return rows, columns, places along and across (from the wall's middle) near a wall."""
+    """Return rows, columns, places along and across (from the wall's middle) of clear columns."""
     ny, nx = scan.sheet.path_um.shape
     gy, gx = np.mgrid[:ny, :nx]
     y, x = gy * scan.spacing_um[0], gx * scan.spacing_um[1]
     s = family.along[0] * x + family.along[1] * y
     u = -family.along[1] * x + family.along[0] * y - wall.position_um
-    near = (np.abs(u) <= reach_um) & (s >= wall.start_um) & (s <= wall.end_um)
+    near = clear & (np.abs(u) <= reach_um) & (s >= wall.start_um) & (s <= wall.end_um)
     iy, ix = np.nonzero(near)
     return iy, ix, s[near], u[near]
 

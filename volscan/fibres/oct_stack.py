@@ -29,15 +29,15 @@ def line_sigma_um(section: Section) -> float:
     near = np.abs(section.v_um) < 30.0
     v, p = section.v_um[near], profile[near]
     top = int(np.argmax(p))
-    half = 0.5 * p[top]
-    k = top
-    while k > 0 and p[k] > half:
-        k -= 1
-    # The upper flank alone: below the surface the collector's body scatters too.
-    at = v[k] + (half - p[k]) / max(p[k + 1] - p[k], 1e-9) * (v[k + 1] - v[k])
-    width = float(v[top] - at)
-    # Intensity is the amplitude's square: half of it lies σ √ln 2 off the middle.
-    return max(width / math.sqrt(math.log(2.0)), 0.3 * float(v[1] - v[0]))
+    step = float(v[1] - v[0])
+    # The upper flank alone: below the surface the collector's body scatters too. Of a Gaussian
+    # amplitude the intensity is exp(-v²/σ²).
+    flank = (np.arange(v.size) <= top + 1) & (p > 0.02 * p[top]) & (v > v[top] - 25.0)
+    x, y = v[flank], np.log(p[flank])
+    if x.size < 4:
+        return max(2.0 * step, 1e-3)
+    curve = float(np.polyfit(x, y, 2, w=np.sqrt(p[flank]))[0])
+    return math.sqrt(-1.0 / curve) if curve < 0 else 2.0 * step
 
 
 def brightest(section: Section) -> FloatArray:
@@ -76,7 +76,7 @@ def top_fibre(section: Section, optics: SectionOptics) -> tuple[Stack, SectionOp
         keep = section.v_um < v_top + 0.9 * optics.polymer * half
         part = replace(section, weight=np.where(keep[:, None], section.weight, 0.0))
         found, bettered = fit_section(
-            part, start, optics, free=("half_angle_deg", "rough", "inside"),
+            part, start, optics, free=("sigma_v", "half_angle_deg", "rough", "inside"),
             evaluations=15,
         )  # fmt: skip
         if best is None or found.misfit < best[0]:
@@ -98,14 +98,19 @@ def _width_seen(section: Section, row: int, sigma_um: float) -> float:
     return max(0.5 * seen - 1.0 * sigma_um, 1.2 * sigma_um)
 
 
-def family_step(
+# Steps between fibres that are tried out on whole sections.
+_MOST_TRIED = 4
+
+
+def family_steps(
     sections: list[Section], tops: list[Stack], optics: SectionOptics
-) -> tuple[float, float] | None:
-    """Return the rise between successive fibres of a wall, and how clearly it stands out.
+) -> list[float]:
+    """Return the likeliest rises between successive fibres of a wall, the likeliest first.
 
     Below the topmost echo the tops of the fibres follow each other at equal optical steps:
-    n_medium × rise + (n_polymer - n_medium) × diameter. The step is the one at which the walls'
-    profiles are brightest against half-way between.
+    n_medium × rise + (n_polymer - n_medium) × diameter. Likely is a step at which the walls'
+    profiles are bright against their surroundings. A rise too large for the wall to hold a second
+    fibre stands for a single one, and is always among them.
     """
     half = float(np.median([t.half_width_um[0] for t in tops]))
     thick = 2.0 * half * optics.flatness
@@ -126,10 +131,13 @@ def family_step(
             at = at[np.abs(at) > 4.0 * optics.sigma_um[1]]
             if at.size:
                 scores[i] += float(np.interp(at, section.v_um, fine).sum()) / math.sqrt(at.size)
-    best = int(np.argmax(scores))
-    if scores[best] <= 0:
-        return None
-    return float(rises[best]), float(scores[best] / max(len(sections), 1))
+    crests = [
+        i
+        for i in range(rises.size)
+        if scores[i] > 0 and scores[i] >= scores[max(0, i - 6) : i + 7].max()
+    ]
+    crests.sort(key=lambda i: -scores[i])
+    return [float(rises[i]) for i in crests[:_MOST_TRIED]] + [1e6]
 
 
 def count_of(top_um: float, rise_um: float, half_height_um: float) -> int:
