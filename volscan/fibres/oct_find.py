@@ -35,7 +35,7 @@ from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import gather_columns
 from volscan.prepare.oct import OctMap
 from volscan.progress import Progress, no_progress
-from volscan.quantity import Notice, Quantity
+from volscan.quantity import Notice, Quantity, combine_u
 
 # Walls of each family whose sections tell what is common to a print.
 _SHARED_WALLS = 3
@@ -130,10 +130,66 @@ def find_oct_fibres(
             optics = found.optics
         if not walls or optics is None:
             return _nothing()
-        field, _ = field_from_walls(walls, frame, families=axes, waves={})
+        field, ordered = field_from_walls(walls, frame, families=axes, waves={})
+        field = _with_model_error(field, ordered)
     index, flat = _met(met)
     progress("fibres", 1.0)
     return OctFibres(field, optics, index, flat, unseen, float(np.median(echoes)))
+
+
+# What shadows, speckle and the bending of light do to a fibre's place across, which the model of
+# straight rays leaves out, as a share of its radius: root mean square over the phantoms of
+# docs/validation/oct.md.
+_MODEL_ERROR = 0.035
+# The same for the diameter and for heights above the collector, as shares of the diameter.
+_DIAMETER_ERROR, _HEIGHT_ERROR = 0.01, 0.015
+
+
+def _with_model_error(field: FibreField, walls: list[FittedWall]) -> FibreField:
+    """Return the field with what the model leaves out in every u.
+
+    Where fibres of a wall scatter more about its line than that, their scatter counts: it may be
+    the print's own or the scan's. A fibre is also a lens: rays that cross one of radius R a share
+    of R off its axis meet the axis n_medium R / (2 (n_polymer - n_medium)) below; the error is
+    that of phantoms with such lenses too.
+    """
+    squares, freedom = 0.0, 0
+    for wall in walls:
+        across, up = wall.across_um.mean(axis=0), wall.up_um.mean(axis=0)
+        if across.size > 2:
+            rest = across - np.polyval(np.polyfit(up, across, 1), up)
+            squares += float(rest @ rest)
+            freedom += across.size - 2
+    seen = math.sqrt(squares / freedom) if freedom >= 4 else 0.0
+    stations = tuple(
+        replace(s, u_model_um=max(seen, _MODEL_ERROR * float(s.radius_um.mean())))
+        for s in field.stations
+    )
+    fibres = tuple(
+        replace(f, diameter_um=_widened(f.diameter_um, _DIAMETER_ERROR * f.diameter_um.value))
+        for f in field.fibres
+    )
+    families = tuple(
+        replace(f, diameter_um=_widened(f.diameter_um, _DIAMETER_ERROR * f.diameter_um.value))
+        for f in field.families
+    )
+    d, step, tall = field.diameter_um, field.layer_height_um, field.scaffold_height_um
+    if d is None:
+        return field
+    height = _HEIGHT_ERROR * d.value
+    return replace(
+        field,
+        stations=stations,
+        fibres=fibres,
+        families=families,
+        diameter_um=_widened(d, _DIAMETER_ERROR * d.value),
+        layer_height_um=None if step is None else _widened(step, height / max(step.n, 1)),
+        scaffold_height_um=None if tall is None else _widened(tall, height),
+    )
+
+
+def _widened(q: Quantity, u: float) -> Quantity:
+    return replace(q, u=combine_u([q.u or 0.0, u]))
 
 
 def _nothing() -> OctFibres:

@@ -134,7 +134,7 @@ def prepare_oct(
     samples = axes.seen(volume.samples)
     spacing = [volume.spacing_um[a] for a in axes.order]
     noise_rows = _noise_rows(samples)
-    noise = np.concatenate([np.asarray(samples[r], dtype=np.float64).ravel() for r in noise_rows])
+    noise = _clean_noise(samples, noise_rows)
     compression = find_compression(noise[:: max(1, noise.size // 400_000)], scale=scale)
     if compression is None:
         raise NothingToMeasureError(
@@ -187,6 +187,16 @@ def _noise_rows(samples: NDArray[np.generic]) -> list[int]:
     if near.size < _FEWEST_NOISE_ROWS:
         near = np.argsort(high, kind="stable")[:_FEWEST_NOISE_ROWS]
     return [int(r) for r in near[:: max(1, near.size // 12)]]
+
+
+def _clean_noise(samples: NDArray[np.generic], rows: list[int]) -> FloatArray:
+    """Return the noise rows' grey values without columns that are lit over all depths."""
+    stack = np.array([np.asarray(samples[r], dtype=np.float64) for r in rows])
+    mean = stack.mean(axis=0)
+    middle = float(np.median(mean))
+    # Half of the columns lie below the middle: their scatter is that of clean ones.
+    scatter = 1.4826 * float(np.median(np.abs(mean - middle)))
+    return np.asarray(stack[:, mean <= middle + 3.0 * scatter].ravel())
 
 
 def _remove_fixed_lines(intensity: Grey) -> int:
