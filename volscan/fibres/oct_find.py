@@ -31,6 +31,7 @@ from volscan.fibres.oct_section import (
     section_of,
 )
 from volscan.fibres.oct_stack import best_lean, family_steps, line_sigma_um, started, top_fibre
+from volscan.fibres.threads import on_each
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import gather_columns
 from volscan.prepare.oct import OctMap
@@ -44,6 +45,8 @@ _SHARED = (
     "loss_per_um", "floor_rough", "body", "decay_um",
     "crossing",
 )  # fmt: skip
+# What moves with the polymer's index in a fit that frees it.
+_WITH_INDEX = ("underside", "loss_per_um")
 # A fibre whose echo is weaker than this share (amplitude) of its layer's usual one is missing.
 _MISSING = 0.2
 # ... and unseen, not missing, where even the usual one would lie under this many noise floors.
@@ -140,7 +143,7 @@ def find_oct_fibres(
 # What shadows, speckle and the bending of light do to a fibre's place across, which the model of
 # straight rays leaves out, as a share of its radius: root mean square over the phantoms of
 # docs/validation/oct.md.
-_MODEL_ERROR = 0.035
+_MODEL_ERROR = 0.025
 # The same for the diameter and for heights above the collector, as shares of the diameter.
 _DIAMETER_ERROR, _HEIGHT_ERROR = 0.01, 0.015
 
@@ -244,10 +247,8 @@ def _family_walls(
     across = _sigma_across(scan, family)
     optics = replace(optics, sigma_um=(across or 1.2 * beam, beam))
     shared = _SHARED if across else ("sigma_u", *_SHARED)
-    tops = []
-    for w in seen:
-        top = top_fibre(w.section, optics)
-        tops.append(None if top is None else top)
+    rough = optics
+    tops = on_each(lambda w: top_fibre(w.section, rough), seen)
     pairs = [(w, t) for w, t in zip(seen, tops, strict=True) if t is not None]
     if not pairs:
         return None
@@ -264,34 +265,44 @@ def _family_walls(
         optics = _with_cone(
             [(seen[i].section, starts[i]) for i in chosen], optics, free=shared
         )
-    fits, met = [], []
-    for i in chosen:
+    begun = optics
+
+    def told(i: int) -> tuple[Stack, SectionOptics, SectionOptics]:
+        """Fit a wall with all that is common to the print, then its index and flatness too."""
         stack, own = fit_section(
-            seen[i].section, starts[i], optics, free=shared, one_width=True, evaluations=25
+            seen[i].section, starts[i], begun, free=shared, one_width=True, evaluations=25
         )
-        fits.append((stack, own))
-        both, free = fit_section(
-            seen[i].section, stack, own, free=("polymer", "flatness"), one_width=True,
-            evaluations=12,
+        _, free = fit_section(
+            seen[i].section, stack, own, free=("polymer", "flatness", *_WITH_INDEX),
+            one_width=True, evaluations=20,
         )  # fmt: skip
-        met.append((free.polymer, free.flatness))
+        return stack, own, free
+
+    common = on_each(told, chosen)
+    fits = [(stack, own) for stack, own, _ in common]
+    met = [(free.polymer, free.flatness) for _, _, free in common]
     optics = _median_optics([o for _, o in fits], optics)
-    stacks: list[Stack] = []
-    for i, w in enumerate(seen):
-        begin = fits[chosen.index(i)][0] if i in chosen else _like(fits, starts[i])
-        if i not in chosen:
-            begin = best_lean(w.section, begin, optics)
-        stack, _ = fit_section(w.section, begin, optics, evaluations=20)
-        stacks.append(stack)
+    agreed = optics
+
+    def fitted(i: int) -> Stack:
+        w = seen[i]
+        begin = (
+            fits[chosen.index(i)][0]
+            if i in chosen
+            else best_lean(w.section, _like(fits, starts[i]), agreed)
+        )
+        return fit_section(w.section, begin, agreed, evaluations=20)[0]
+
+    stacks = on_each(fitted, list(range(len(seen))))
     present, unseen = _present(stacks)
     axes = _axes(scan, frame, family)
-    walls = []
-    for w, stack, there in zip(seen, stacks, present, strict=True):
-        if not there.any():
-            continue
-        wall = _fitted_wall(scan, family, w, stack, there, optics, axes)
-        if wall is not None:
-            walls.append(wall)
+
+    def traced(i: int) -> FittedWall | None:
+        if not present[i].any():
+            return None
+        return _fitted_wall(scan, family, seen[i], stacks[i], present[i], agreed, axes)
+
+    walls = [w for w in on_each(traced, list(range(len(seen)))) if w is not None]
     # Intensity of a level top that nothing lies above.
     echoes = [float(np.exp(2.0 * s.level[0])) for s in stacks]
     return _FamilyWalls(axes, walls, optics, met, unseen, echoes) if walls else None

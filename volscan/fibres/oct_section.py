@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -220,10 +221,7 @@ def fit_section(
         if n_width:
             half = np.broadcast_to(np.exp(p[3 * k : 3 * k + n_width] / 5.0), (k,)).copy()
         made = Stack(p[:k] * r0, p[k : 2 * k] * r0, half, p[2 * k : 3 * k])
-        changed = optics
-        for name, value in zip(free, p[3 * k + n_width :], strict=True):
-            changed = _set(changed, name, math.exp(value))
-        return made, changed
+        return made, _set(optics, free, np.exp(p[3 * k + n_width :]))
 
     def residual(p: FloatArray) -> FloatArray:
         made, changed = unpacked(p)
@@ -255,13 +253,15 @@ def _get(optics: SectionOptics, name: str) -> float:
     return float(getattr(optics, name))
 
 
-def _set(optics: SectionOptics, name: str, value: float) -> SectionOptics:
-    if name == "sigma_u":
-        return replace(optics, sigma_um=(value, optics.sigma_um[1]))
-    if name == "sigma_v":
-        return replace(optics, sigma_um=(optics.sigma_um[0], value))
-    changes: dict[str, float] = {name: value}
-    return replace(optics, **changes)
+def _set(optics: SectionOptics, names: tuple[str, ...], values: FloatArray) -> SectionOptics:
+    if not names:
+        return optics
+    changes: dict[str, Any] = dict(zip(names, values.tolist(), strict=True))
+    sigma = (
+        changes.pop("sigma_u", optics.sigma_um[0]),
+        changes.pop("sigma_v", optics.sigma_um[1]),
+    )
+    return replace(optics, sigma_um=sigma, **changes)
 
 
 def section_of(
@@ -307,8 +307,3 @@ def section_of(
     ]
     collector = max(rows) if rows else 1.0
     return Section(u, v, mean, weight, collector)
-
-
-def deepest_seen(section: Section, stack: Stack) -> NDArray[np.bool_]:
-    """Return which fibres' tops stand out of the noise floor."""
-    return np.asarray(np.exp(2.0 * stack.level) >= _SOFT)

@@ -13,6 +13,8 @@ from volscan.geometry import FloatArray
 
 # A row shows an echo where its brightest place across reaches this many noise floors.
 _ECHO = 4.0
+# ... and no fainter than the brightest by more than this (ln intensity, 15 dB): a ghost is no top.
+_FAINTER = 3.5
 # Steps between successive fibres of a wall that are tried, in diameters.
 _LEAST_STEP, _MOST_STEP, _STEPS = 0.75, 6.0, 400
 # Above the collector a fibre's centre lies at least this part of its half-height; below, the
@@ -54,7 +56,10 @@ def top_fibre(section: Section, optics: SectionOptics) -> tuple[Stack, SectionOp
     """Return the topmost fibre of a section, and optics bettered by it."""
     profile = brightest(section)
     above = section.v_um < -4.0 * optics.sigma_um[1]
-    rows = np.flatnonzero((profile > math.log(_ECHO)) & above)
+    if not above.any():
+        return None
+    least = max(math.log(_ECHO), float(profile[above].max()) - _FAINTER)
+    rows = np.flatnonzero((profile > least) & above)
     if rows.size == 0:
         return None
     # The first crest below the first echo.
