@@ -78,7 +78,7 @@ def opened_scan(
     elif isinstance(scan, np.ndarray):
         if voxel_um is None:
             raise SpacingError("an array has no voxel size; give voxel_um, one number or (z, y, x)")
-        volume = Volume(scan, _three(voxel_um), "given by the user")
+        volume = Volume(scan, _three(voxel_um), "given by the user", settings.modality)
         digest = hashlib.sha256(np.ascontiguousarray(scan).tobytes()).hexdigest()
         volume = replace(volume, source=Source("(array)", digest, "array"))
     elif isinstance(scan, str | Path):

@@ -173,7 +173,9 @@ def run(values: dict[str, Any], **options: Any) -> tuple[dict[str, Any], dict[st
 
 
 def _cell(key: str, value: float) -> str:
-    text = "–" if math.isnan(value) else (f"{value:+.0f}" if key == "layer_count" else f"{value:+.2f}")
+    text = (
+        "–" if math.isnan(value) else (f"{value:+.0f}" if key == "layer_count" else f"{value:+.2f}")
+    )
     return text if abs(value) <= LIMITS[key] + 1e-12 else f"**{text}**"
 
 

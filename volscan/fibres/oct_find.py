@@ -262,9 +262,7 @@ def _family_walls(
     starts = _starts(seen, firsts, optics, chosen[:2])
     usual = starts[0].across_um.size
     if known is None and usual > 1:
-        optics = _with_cone(
-            [(seen[i].section, starts[i]) for i in chosen], optics, free=shared
-        )
+        optics = _with_cone([(seen[i].section, starts[i]) for i in chosen], optics, free=shared)
     begun = optics
 
     def told(i: int) -> tuple[Stack, SectionOptics, SectionOptics]:
@@ -423,9 +421,7 @@ def _seen_walls(scan: OctMap, family: PlanFamily, others: list[PlanFamily]) -> l
     for wall in family.walls:
         reach = min(0.5 * gap, 0.5 * wall.width_um + 25.0)
         iy, ix, s, u = columns_of(scan, family, wall, reach_um=reach, clear=clear)
-        stretches = open_stretches(
-            family, wall, others, margin_um=1.0 * step, step_um=step
-        )
+        stretches = open_stretches(family, wall, others, margin_um=1.0 * step, step_um=step)
         if not stretches:
             continue
         inside = np.zeros(s.size, bool)

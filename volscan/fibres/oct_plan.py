@@ -131,7 +131,12 @@ def _extent(s: FloatArray, covered: NDArray[np.bool_], step: float) -> tuple[flo
 
 
 def open_stretches(
-    family: PlanFamily, wall: PlanWall, others: list[PlanFamily], *, margin_um: float, step_um: float
+    family: PlanFamily,
+    wall: PlanWall,
+    others: list[PlanFamily],
+    *,
+    margin_um: float,
+    step_um: float,
 ) -> list[tuple[float, float]]:
     """Return the parts of a wall [start, end] that no other family's wall crosses."""
     blocked = []
@@ -156,9 +161,7 @@ def open_stretches(
     return [(a, b) for a, b in parts if b - a >= _SHORTEST_COLUMNS * step_um]
 
 
-def clear_of(
-    scan: OctMap, others: list[PlanFamily], *, margin_um: float
-) -> NDArray[np.bool_]:
+def clear_of(scan: OctMap, others: list[PlanFamily], *, margin_um: float) -> NDArray[np.bool_]:
     """Return (y, x) where no wall of the families named lies above a column."""
     ny, nx = scan.sheet.path_um.shape
     gy, gx = np.mgrid[:ny, :nx]

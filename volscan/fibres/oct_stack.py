@@ -107,9 +107,7 @@ def _width_seen(section: Section, row: int, sigma_um: float) -> float:
 _MOST_TRIED = 4
 
 
-def family_steps(
-    sections: list[Section], tops: list[Stack], optics: SectionOptics
-) -> list[float]:
+def family_steps(sections: list[Section], tops: list[Stack], optics: SectionOptics) -> list[float]:
     """Return the likeliest rises between successive fibres of a wall, the likeliest first.
 
     Below the topmost echo the tops of the fibres follow each other at equal optical steps:

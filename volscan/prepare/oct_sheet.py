@@ -58,9 +58,7 @@ class Sheet:
         return float(np.ptp(self.curvature_um))
 
 
-def find_sheet(
-    intensity: Grey, *, step_um: float, spacing_um: tuple[float, float]
-) -> Sheet | None:
+def find_sheet(intensity: Grey, *, step_um: float, spacing_um: tuple[float, float]) -> Sheet | None:
     """Return the collector's surface under a print; None where too little of it is seen.
 
     Parameters

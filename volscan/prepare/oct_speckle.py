@@ -26,7 +26,11 @@ _LEAST_CONTRAST = 0.08
 
 
 def speckle_sigma_um(
-    intensity: Grey, row: FloatArray, free: NDArray[np.bool_], spacing_um: tuple[float, float], looks: float
+    intensity: Grey,
+    row: FloatArray,
+    free: NDArray[np.bool_],
+    spacing_um: tuple[float, float],
+    looks: float,
 ) -> tuple[float | None, float | None]:
     """Return the amplitude spread's standard deviation along y and x; None where not told.
 

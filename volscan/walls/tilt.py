@@ -325,9 +325,7 @@ def _u_offsets(fit: WallFit) -> FloatArray:
     u = np.zeros(offsets.shape[1])
     for k in range(1, offsets.shape[1]):
         noise = np.hypot(fit.u_across_um[:, k], fit.u_across_um[:, 0])
-        u[k] = combine_u(
-            [_u_mean(offsets[:, k], noise, fit.stations_um), fit.u_model_um]
-        )
+        u[k] = combine_u([_u_mean(offsets[:, k], noise, fit.stations_um), fit.u_model_um])
     return u
 
 
