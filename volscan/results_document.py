@@ -37,8 +37,8 @@ _LENGTH_POWER = {"µm": 1, "µm²": 2, "µm³": 3, "1/µm": 1}
 class Measured:
     """All that one measurement found; `porosity` and `pores` are None where they were not asked.
 
-    On a tube `frame` is its `TubeFrame` and `tube` holds its own numbers; of an OCT scan `oct` holds
-    what was met in preparing it.
+    On a tube `frame` is its `TubeFrame` and `tube` holds its own numbers; of an OCT scan
+    `oct` holds what was met in preparing it.
     """
 
     volume: Volume

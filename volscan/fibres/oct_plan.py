@@ -1,4 +1,4 @@
-"""Walls in an OCT scan seen from above: directions, places and the open stretches between crossings."""
+"""Walls in an OCT scan seen from above: directions, places, open stretches between crossings."""
 
 from __future__ import annotations
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from volscan.geometry import FloatArray
@@ -85,7 +84,8 @@ class SectionOptics:
             [
                 self.medium, self.polymer, *self.sigma_um, math.radians(self.half_angle_deg),
                 self.underside, self.rough, self.inside, self.flank, math.sqrt(collector),
-                self.loss_per_um, self.floor_rough, self.body, self.decay_um, self.cone, self.crossing,
+                self.loss_per_um, self.floor_rough, self.body, self.decay_um,
+                self.cone, self.crossing,
             ]
         )  # fmt: skip
 

@@ -38,14 +38,14 @@ def gather_columns(
     place = np.zeros((2, shape[1]))
     rows = intensity.shape[0]
     for n in range(iy.size):
-        a = int(math.floor((across[n] - across0) / across_step))
+        a = math.floor((across[n] - across0) / across_step)
         if a < 0 or a >= shape[1]:
             continue
         place[0, a] += across[n]
         place[1, a] += 1.0
         start = path_rows[iy[n], ix[n]]
         for r in range(rows):
-            v = int(math.floor((r - start - row0) / row_step))
+            v = math.floor((r - start - row0) / row_step)
             if 0 <= v < shape[0]:
                 total[v, a] += intensity[r, iy[n], ix[n]]
                 count[v, a] += 1.0
@@ -77,8 +77,8 @@ def section_model(
         the top's, rough share of the top's intensity, interior's intensity over the top's, power
         of the cosine that a surface passes, collector's amplitude, light lost per µm of polymer,
         rough share of the collector's intensity, the scatter below it over its own, the depth
-        over which that falls to 1/e, the tangent of the half-angle of the cone of light, and the light
-        (ln) lost by any crossing of a fibre.
+        over which that falls to 1/e, the tangent of the half-angle of the cone of light, and the
+        light (ln) lost by any crossing of a fibre.
 
     Notes
     -----
@@ -149,7 +149,6 @@ def section_model(
             end = -medium * bottom + (polymer - medium) * solid
             for side in range(2):
                 g = f if side == 0 else last
-                height = top if side == 0 else bottom
                 q = (uj - fibres[g, 0]) / fibres[g, 2]
                 if abs(q) >= 0.999:
                     slope = 1e3
@@ -174,13 +173,13 @@ def section_model(
                 strength = rough * amplitude * amplitude * light
                 if side == 1:
                     strength *= under * under
-                r = int(math.floor((where - v[0]) / dv + 0.5))
+                r = math.floor((where - v[0]) / dv + 0.5)
                 if 0 <= r < nv:
                     power[r, j] += strength * cosine * cosine * fine
                 light *= passed
                 if side == 0:
-                    r0 = int(math.floor((first - v[0]) / dv + 0.5))
-                    r1 = int(math.floor((end - v[0]) / dv + 0.5))
+                    r0 = math.floor((first - v[0]) / dv + 0.5)
+                    r1 = math.floor((end - v[0]) / dv + 0.5)
                     for r in range(max(r0, 0), min(r1, nv)):
                         power[r, j] += inner * amplitude * amplitude * light * fine * dv
             i = m
@@ -192,7 +191,7 @@ def section_model(
             uj, where, u, v, su, sv, dv, reach_u, reach_v, profile,
         )  # fmt: skip
         bright = floor_amp * floor_amp * light
-        r = int(math.floor((where - v[0]) / dv + 0.5))
+        r = math.floor((where - v[0]) / dv + 0.5)
         if 0 <= r < nv:
             power[r, j] += floor_rough * bright * fine
         if body > 0.0:
@@ -216,7 +215,7 @@ def _add_wave(
     """Add a point's blurred amplitude to a surface's wave."""
     if amplitude < 1e-6:
         return
-    centre = int(math.floor((where - v[0]) / dv + 0.5))
+    centre = math.floor((where - v[0]) / dv + 0.5)
     r0, r1 = max(centre - reach_v, 0), min(centre + reach_v + 1, v.size)
     if r1 <= r0:
         return
