@@ -173,9 +173,8 @@ def run(values: dict[str, Any], **options: Any) -> tuple[dict[str, Any], dict[st
 
 
 def _cell(key: str, value: float) -> str:
-    text = (
-        "–" if math.isnan(value) else (f"{value:+.0f}" if key == "layer_count" else f"{value:+.2f}")
-    )
+    digits = ".0f" if key == "layer_count" else ".2f"
+    text = "–" if math.isnan(value) else f"{value:+{digits}}"
     return text if abs(value) <= LIMITS[key] + 1e-12 else f"**{text}**"
 
 
@@ -231,8 +230,7 @@ def _write(rows: list[Any], off_rows: list[Any], ratios: list[float]) -> None:
         "",
         "## With the index correction off",
         "",
-        "The same scans, measured with the polymer's index set to the medium's: what the correction "
-        "removes.",
+        "Scans measured with the polymer's index set to the medium's: what the correction removes.",
         "",
         "| phantom | worst wall tilt (°) | layer height (%) | porosity (points) | layers |",
         "|---|---|---|---|---|",

@@ -306,4 +306,6 @@ def section_of(
         float(sides[r][side_known[r]].mean()) for r in np.flatnonzero(near) if side_known[r].any()
     ]
     collector = max(rows) if rows else 1.0
-    return Section(u, v, mean, weight, collector)
+    return Section(
+        np.asarray(u, dtype=np.float64), np.asarray(v, dtype=np.float64), mean, weight, collector
+    )

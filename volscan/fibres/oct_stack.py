@@ -153,7 +153,7 @@ def started(section: Section, top: Stack, rise_um: float, optics: SectionOptics)
     half = float(top.half_width_um[0])
     b = half * optics.flatness
     n = count_of(float(top.height_um[0]), rise_um, b)
-    heights = float(top.height_um[0]) - rise_um * np.arange(n)
+    heights = np.asarray(float(top.height_um[0]) - rise_um * np.arange(n), dtype=np.float64)
     levels = np.full(n, float(top.level[0]))
     return Stack(np.full(n, float(top.across_um[0])), heights, np.full(n, half), levels)
 

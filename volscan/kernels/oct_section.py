@@ -15,7 +15,7 @@ Grey = NDArray[np.float32]
 _REACH = 3.5
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def gather_columns(
     intensity: Grey,
     path_rows: FloatArray,
@@ -52,7 +52,7 @@ def gather_columns(
     return total, count, place
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def section_model(
     u: FloatArray,
     v: FloatArray,
@@ -208,10 +208,10 @@ def section_model(
     _add_power(out, power, u, start, fine, su, sv, dv)
 
 
-@njit(cache=True, nogil=True, inline="always")  # type: ignore[untyped-decorator]
-def _add_wave(
+@njit(cache=True, nogil=True, inline="always")
+def _add_wave(  # type: ignore[no-untyped-def]
     waves, low, high, s, amplitude, uj, where, u, v, su, sv, dv, reach_u, reach_v, profile
-):  # type: ignore[no-untyped-def]
+):
     """Add a point's blurred amplitude to a surface's wave."""
     if amplitude < 1e-6:
         return
@@ -234,7 +234,7 @@ def _add_wave(
             waves[s, r, c] += w * profile[r - r0]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _add_power(out, power, u, start, fine, su, sv, dv):  # type: ignore[no-untyped-def]
     """Add incoherent light, blurred by the square of the amplitude's spread."""
     nv, columns = power.shape
@@ -269,7 +269,7 @@ _RAY_WEIGHT = np.sin(np.arange(1, _RAYS + 1) * math.pi / (_RAYS + 1)) ** 2
 _RAY_WEIGHT = _RAY_WEIGHT / _RAY_WEIGHT.sum()
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _lights(fibres, start, fine, columns, flank, mu, cone, crossing):  # type: ignore[no-untyped-def]
     """Return the light (fibre, column) that reaches each fibre and comes back; last: collector."""
     k = fibres.shape[0]
