@@ -15,13 +15,12 @@ ROOT = Path(volscan.__file__).parent
 
 # From the ground up: a part imports what stands above it in this list and nothing below.
 ORDER = [
-    "errors", "quantity", "volume", "geometry", "settings", "progress", "outputs", "provenance",
-    "kernels", "readers", "scaninfo", "writers", "design", "design_porosity", "phantom", "prepare",
-    "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift", "design_check",
-    "results_tables", "results_nulls", "results_json", "results_summary", "results_arrays",
-    "results_document", "results", "results_assemble", "pipeline_input", "pipeline_tube",
-    "pipeline_oct",
-    "pipeline", "report", "cli",
+    "errors", "quantity", "volume", "polyline", "geometry", "settings", "progress", "outputs",
+    "provenance", "kernels", "readers", "scaninfo", "writers", "design", "design_porosity",
+    "phantom", "prepare", "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores",
+    "shift", "design_check", "results_tables", "results_nulls", "results_json", "results_summary",
+    "results_arrays", "results_document", "results", "results_assemble", "pipeline_input",
+    "pipeline_tube", "pipeline_oct", "pipeline", "toolpath", "report", "correcting", "study", "cli",
 ]  # fmt: skip
 STAGES = [
     "prepare", "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift",
@@ -108,6 +107,8 @@ def test_the_measured_path_reads_no_design_and_no_file():
         ("pyvista", "report"),
         ("vtk", "report"),
         ("vtkmodules", "report"),
+        ("typst", "report"),
+        ("xlsxwriter", "report"),
         ("typer", "cli"),
         ("rich", "cli"),
     ],
@@ -138,7 +139,8 @@ def test_only_the_command_line_prints():
 def test_public_names_are_these_and_no_others():
     assert volscan.__all__ == [
         "Design", "Notice", "Quantity", "RawLayout", "Results", "Settings", "VolscanError",
-        "Volume", "__version__", "measure", "open_scan", "scan_info", "write_report",
+        "Volume", "__version__", "correct", "measure", "open_scan", "scan_info", "write_report",
+        "write_reports",
     ]  # fmt: skip
     for name in volscan.__all__:
         assert getattr(volscan, name) is not None

@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 # In the order in which a reader goes: each page builds on what the one before left.
-GUIDE = ("measure.md", "correct.md", "report.md")
+GUIDE = ("measure.md", "correct.md", "report.md", "study.md")
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
 
 

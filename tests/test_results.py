@@ -119,11 +119,11 @@ def test_every_null_is_named_in_a_warning(results):
 
 def test_later_keys_carry_the_code(results):
     later = [w for w in results.to_dict()["warnings"] if w["code"] == "not_in_this_version"]
-    assert len(later) == 1
+    assert len(later) == bool(NOT_IN_THIS_VERSION)
     for key in NOT_IN_THIS_VERSION:
         assert key.removesuffix(".*") in later[0]["message"]
     # A null that could have been measured does not hide among them.
-    assert "noise_polymer" not in later[0]["message"]
+    assert not any("noise_polymer" in w["message"] for w in later)
 
 
 def test_a_stage_that_named_its_null_is_not_repeated(results):

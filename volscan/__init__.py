@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from volscan.correcting import correct
     from volscan.design import Design
     from volscan.errors import VolscanError
     from volscan.pipeline import measure
     from volscan.quantity import Notice, Quantity
     from volscan.readers import RawLayout, open_scan
-    from volscan.report import write_report
+    from volscan.report import write_report, write_reports
     from volscan.results import Results
     from volscan.scaninfo import scan_info
     from volscan.settings import Settings
@@ -35,10 +36,12 @@ _HOME = {
     "Settings": "volscan.settings",
     "Volume": "volscan.volume",
     "VolscanError": "volscan.errors",
+    "correct": "volscan.correcting",
     "measure": "volscan.pipeline",
     "open_scan": "volscan.readers",
     "scan_info": "volscan.scaninfo",
     "write_report": "volscan.report",
+    "write_reports": "volscan.report",
 }
 
 __all__ = [
@@ -51,10 +54,12 @@ __all__ = [
     "VolscanError",
     "Volume",
     "__version__",
+    "correct",
     "measure",
     "open_scan",
     "scan_info",
     "write_report",
+    "write_reports",
 ]
 
 

@@ -22,18 +22,22 @@ from volscan.pipeline_input import (
     chosen_settings,
     middle_xy_um,
     opened_mask,
+    opened_regions,
     opened_scan,
     scan_settings,
+    transport_choice,
     up_as_measured,
     wanted_design,
 )
 from volscan.pipeline_oct import oct_stages
 from volscan.pipeline_tube import TubeStages, tube_envelope, tube_of, tube_pores, tube_porosity
-from volscan.pores import measure_pores
+from volscan.pores import measure_pores, with_regions
+from volscan.pores.regions import Region
 from volscan.porosity import PORES_FROM_FIBRES, fibre_solid, measure_porosity
 from volscan.prepare.ct import prepare_ct
 from volscan.progress import Progress, no_progress
 from volscan.provenance import RunLog
+from volscan.quantity import Notice
 from volscan.readers import RawLayout
 from volscan.results import Results
 from volscan.results_assemble import assemble
@@ -97,8 +101,11 @@ def measure(
         progress("read", 0.0)
         volume = opened_scan(scan, settings=chosen, voxel_um=voxel_um, raw=raw)
         mask, mask_facts = opened_mask(chosen, volume)
-    stages = oct_stages if chosen.modality == "oct" else _stages
-    measured = stages(volume, chosen, mask, log, progress)
+        regions = opened_regions(chosen, volume)
+    if chosen.modality == "oct":
+        measured = oct_stages(volume, chosen, mask, regions, log, progress)
+    else:
+        measured = _stages(volume, chosen, mask, regions, log, progress)
     extra = {**scan_settings(voxel_um, raw), **mask_facts}
     with log.stage("results"):
         progress("results", 0.0)
@@ -111,6 +118,7 @@ def _stages(
     volume: Volume,
     settings: Settings,
     mask: NDArray[np.bool_] | None,
+    regions: Sequence[Region],
     log: RunLog,
     progress: Progress,
 ) -> Measured:
@@ -121,6 +129,11 @@ def _stages(
     with log.stage("tube"):
         tube, seems = tube_of(material, s, progress=progress)
     if tube is not None:
+        if regions:
+            left_out = Notice(
+                "regions_not_on_tubes", "regions are not measured on a tube", len(regions)
+            )
+            tube = replace(tube, notices=(*tube.notices, left_out))
         return _tube_stages(volume, tube, s, mask, log, progress)
     with log.stage("frame"):
         up = up_as_measured(s)
@@ -164,12 +177,15 @@ def _stages(
             if drawn_solid is not None:
                 notices = (*notices, PORES_FROM_FIBRES)
             first = field.families[0].direction_deg.value if field.families else None
-            pores = measure_pores(
-                material, frame, envelope, direction_deg=first, surface_level=(
-                    porosity.surface_level if drawn_solid is None else 0.5
-                ),
-                solid_model=drawn_solid, progress=progress,
-            )  # fmt: skip
+            options: dict[str, Any] = {
+                "direction_deg": first,
+                "surface_level": porosity.surface_level if drawn_solid is None else 0.5,
+                "solid_model": drawn_solid,
+                "transport": transport_choice(s),
+                "progress": progress,
+            }
+            pores = measure_pores(material, frame, envelope, **options)
+            pores = with_regions(pores, regions, material, frame, envelope, **options)
     return Measured(
         volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices
     )

@@ -16,6 +16,8 @@ from volscan.design_porosity import implied_porosity
 from volscan.errors import InputError, SettingsError, SpacingError
 from volscan.fibres.field import FibreField
 from volscan.geometry import BuildFrame, Envelope, TubeFrame, Up
+from volscan.pores.regions import Region, chosen_regions
+from volscan.pores.transport import TransportChoice
 from volscan.quantity import Notice
 from volscan.readers import RawLayout, checked_samples, open_scan
 from volscan.settings import Settings
@@ -185,3 +187,41 @@ def scan_settings(
 def _three(voxel_um: float | Sequence[float]) -> tuple[float, float, float]:
     values = (voxel_um,) * 3 if isinstance(voxel_um, int | float) else voxel_um
     return checked_spacing_um(values)
+
+
+def transport_choice(settings: Settings) -> TransportChoice:
+    """Return how transport through the pores is measured, as the settings ask."""
+    return TransportChoice(
+        permeability=settings.permeability,
+        sides=settings.transport_sides,
+        solid_diffusivity=settings.solid_diffusivity,
+    )
+
+
+def opened_regions(settings: Settings, volume: Volume) -> tuple[Region, ...]:
+    """Return the regions that pores are measured in apart, their masks read.
+
+    Raises
+    ------
+    SettingsError
+        If a region cannot be read, or two have one name.
+    InputError
+        If a mask has another shape than the scan.
+    """
+    texts: list[str] = []
+    masks: dict[str, NDArray[np.bool_]] = {}
+    for text in settings.regions:
+        name, _, rest = text.partition("=")
+        if not rest.startswith("mask:"):
+            texts.append(text)
+            continue
+        path = rest.removeprefix("mask:")
+        mask = open_scan(path, voxel_um=volume.spacing_um)
+        if mask.shape != volume.shape:
+            raise InputError(
+                f"the mask {path} has shape {mask.shape}, the scan {volume.shape} (z, y, x); "
+                "draw it on the same scan"
+            )
+        inside = np.asarray(mask.samples) != 0
+        masks[name] = inside[:, :, ::-1] if settings.mirrored else inside
+    return chosen_regions(texts, masks)

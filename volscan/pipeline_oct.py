@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,8 +15,9 @@ from volscan.fibres.oct_find import OctFibres, find_oct_fibres
 from volscan.frame.plate import plate_frame
 from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.tubes import render_tubes
-from volscan.pipeline_input import assumed, middle_xy_um, up_as_measured
-from volscan.pores import PoreSpace, measure_pores
+from volscan.pipeline_input import assumed, middle_xy_um, transport_choice, up_as_measured
+from volscan.pores import PoreSpace, measure_pores, with_regions
+from volscan.pores.regions import Region
 from volscan.porosity import PORES_FROM_FIBRES, Porosity, measure_porosity
 from volscan.prepare.material import MaterialMap
 from volscan.prepare.oct import OctMap, prepare_oct
@@ -40,6 +42,7 @@ def oct_stages(
     volume: Volume,
     settings: Settings,
     mask: NDArray[np.bool_] | None,
+    regions: Sequence[Region],
     log: RunLog,
     progress: Progress,
 ) -> Measured:
@@ -86,7 +89,7 @@ def oct_stages(
         with log.stage("porosity"):
             porosity = _porosity(material, frame, found, envelope, s, progress)
         with log.stage("pores"):
-            pores = _pores(material, frame, found, envelope, progress)
+            pores = _pores(material, frame, found, envelope, s, regions, progress)
             notices = (*notices, PORES_FROM_FIBRES)
     return Measured(
         volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices,
@@ -212,13 +215,21 @@ def _pores(
     frame: BuildFrame,
     found: OctFibres,
     envelope: Envelope,
+    settings: Settings,
+    regions: Sequence[Region],
     progress: Progress,
 ) -> PoreSpace:
+    """Return the pores between the fitted fibres."""
     first = found.field.families[0].direction_deg.value if found.field.families else None
-    return measure_pores(
-        material, frame, envelope, direction_deg=first, surface_level=0.5,
-        solid_model=material.fraction, progress=progress,
-    )  # fmt: skip
+    options: dict[str, Any] = {
+        "direction_deg": first,
+        "surface_level": 0.5,
+        "solid_model": material.fraction,
+        "transport": transport_choice(settings),
+        "progress": progress,
+    }
+    pores = measure_pores(material, frame, envelope, **options)
+    return with_regions(pores, regions, material, frame, envelope, **options)
 
 
 def _cannot(*, field_found: bool) -> tuple[Notice, ...]:

@@ -15,6 +15,7 @@ from volscan.fibres.find import FibreStage
 from volscan.frame.mandrel import ShellFit, find_tube, refined_tube
 from volscan.frame.unroll import Sheet, unroll
 from volscan.geometry import BuildFrame, Envelope, Fibre, TubeFrame
+from volscan.polyline import arc_lengths, at_lengths
 from volscan.pores import PoreSpace, measure_pores
 from volscan.porosity import PORES_FROM_FIBRES, Porosity, fibre_solid, measure_porosity
 from volscan.porosity.shell import shell_profile
@@ -211,13 +212,11 @@ def _drawn(rolled: Rolled, tube: TubeFrame) -> FibreField:
     straight = _straight(tube)
     fibres = []
     for f in rolled.field.fibres:
-        arc = np.concatenate(
-            [[0.0], np.cumsum(np.linalg.norm(np.diff(f.points_um, axis=0), axis=1))]
-        )
+        arc = arc_lengths(f.points_um)
         # Chords of two degrees leave the arc by less than 1e-4 of the radius.
         count = max(2, int(arc[-1] / (tube.radius_um * np.radians(2.0))) + 1)
         at = np.unique(np.concatenate([np.linspace(0.0, arc[-1], count), arc]))
-        points = np.stack([np.interp(at, arc, f.points_um[:, k]) for k in range(3)], axis=-1)
+        points = at_lengths(f.points_um, arc, at)
         fibres.append(
             replace(
                 f,

@@ -19,7 +19,8 @@ from volscan.outputs import write_folder
 from volscan.quantity import Quantity
 from volscan.results_json import dumps
 from volscan.results_summary import summary
-from volscan.results_tables import TABLES, read_table, write_table
+from volscan.results_tables import LATER_TABLES, TABLES, read_table, write_table
+from volscan.writers.graphml import graphml_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -153,6 +154,11 @@ class Results(Mapping[str, Any]):
         }
         for name, table in self.tables.items():
             files[f"tables/{name}.csv"] = write_table(table).encode()
+        if {"pore_bodies", "pore_throats"} <= set(self.tables):
+            network = graphml_text(
+                self.tables["pore_bodies"], self.tables["pore_throats"], ends=("body_a", "body_b")
+            )
+            files["tables/pore_network.graphml"] = network.encode()
         for name, members in self.arrays.items():
             buffer = io.BytesIO()
             np.savez_compressed(buffer, allow_pickle=False, **dict(members))
@@ -175,7 +181,7 @@ class Results(Mapping[str, Any]):
             run_path = folder / "run.json"
             run = json.loads(run_path.read_text(encoding="utf-8")) if run_path.exists() else {}
             tables = {
-                name: read_table(name, (folder / "tables" / f"{name}.csv").read_text("utf-8"))
+                name: read_table(name, _table_text(folder / "tables" / f"{name}.csv"))
                 for name in TABLES
             }
             arrays = {p.stem: _read_npz(p) for p in sorted((folder / "arrays").glob("*.npz"))}
@@ -226,6 +232,10 @@ def _short(value: Any) -> str:
         return "{" + ", ".join(value) + "}"
     text = repr(value)
     return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _table_text(path: Path) -> str:
+    return "" if path.stem in LATER_TABLES and not path.exists() else path.read_text("utf-8")
 
 
 def _read_npz(path: Path) -> dict[str, NDArray[Any]]:

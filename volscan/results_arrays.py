@@ -19,6 +19,10 @@ Files of ``arrays/`` and their members:
 ``preview.npz``
     ``solid_percent`` (z, y, x), uint8: the map averaged over blocks and clipped to 0..100, for a
     3-D picture only, with ``spacing_um`` and ``origin_um`` (centre of its first block).
+``pores.npz``
+    ``diameter_um`` and ``probe_um`` (h, y, x) over the pores' domain, for pictures only: the
+    largest sphere that holds each point, and the largest probe from outside that covers it; 0 in
+    solid. ``steps_um`` (h, y, x). Missing where there is no domain.
 """
 
 from __future__ import annotations
@@ -30,6 +34,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from volscan.geometry import BuildFrame, TubeFrame
+from volscan.pores.maps import PoreMaps
+from volscan.pores.space import PoreSpace
 from volscan.prepare.material import MaterialMap
 from volscan.volume import Volume
 from volscan.walls.wallset import WallSet
@@ -47,6 +53,7 @@ def arrays_of(
     material: MaterialMap,
     frame: BuildFrame | TubeFrame,
     walls: WallSet,
+    pores: PoreSpace | None = None,
     *,
     middle_um: tuple[float, float, float],
     heights_um: tuple[float, float],
@@ -55,7 +62,7 @@ def arrays_of(
 
     Parameters
     ----------
-    volume, material, frame, walls
+    volume, material, frame, walls, pores
         The scan and what was found in it.
     middle_um
         Build position [X, Y, H] that the slices go through.
@@ -73,6 +80,15 @@ def arrays_of(
         },
         "wall_paths": {f"path_um_{w.id}": w.path_um for w in walls.walls},
         "preview": _preview(material),
+        **({} if pores is None or pores.maps is None else {"pores": _pores(pores.maps)}),
+    }
+
+
+def _pores(maps: PoreMaps) -> Members:
+    return {
+        "diameter_um": maps.diameter_um,
+        "probe_um": maps.probe_um,
+        "steps_um": np.array(maps.steps_um),
     }
 
 

@@ -42,7 +42,9 @@ def assemble(
         document["design"] = plain(compare_with_design(design, document))
     tables = tables_of(m.field, m.walls, m.shift, m.pores, m.porosity)
     middle, heights = _middle_and_heights(m)
-    arrays = arrays_of(m.volume, m.material, m.frame, m.walls, middle_um=middle, heights_um=heights)
+    arrays = arrays_of(
+        m.volume, m.material, m.frame, m.walls, m.pores, middle_um=middle, heights_um=heights
+    )
     return Results(document, tables, arrays, dict(run or {}))
 
 

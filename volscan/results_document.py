@@ -13,6 +13,7 @@ import numpy as np
 from volscan.fibres.field import FibreField
 from volscan.geometry import BuildFrame, Envelope, Family, TubeFrame, Wall, Wave
 from volscan.pores.space import PoreSpace
+from volscan.pores.transport import AXES
 from volscan.porosity import Porosity
 from volscan.prepare.material import MaterialMap
 from volscan.quantity import Notice, Quantity, combine_u
@@ -101,7 +102,7 @@ def contract(
         "frame": {**_frame(m.frame), "release_um": m.material.release_um},
         "envelope": _envelope(m.envelope),
         "porosity": _porosity(m.porosity),
-        "pores": _pores(m.pores),
+        "pores": {**_pores(m.pores), "regions": _regions(m.pores)},
         "fibres": _fibres(m.field),
         "walls": [_wall(w) for w in m.walls.walls],
         "shift": {
@@ -309,6 +310,9 @@ def _porosity(porosity: Porosity | None) -> Json:
 
 def _pores(pores: PoreSpace | None) -> Json:
     p = pores
+    s = None if p is None else p.structure
+    o = None if p is None else p.openings
+    network = None if p is None else p.network
     domain = None if p is None else p.domain
     return {
         "domain_um": {
@@ -322,18 +326,53 @@ def _pores(pores: PoreSpace | None) -> Json:
             "d50": None if p is None else p.inscribed_d50_um,
             "d90": None if p is None else p.inscribed_d90_um,
         },
-        "opening_um": {"mean": None, "d10": None, "d90": None},
+        "opening_um": {
+            "mean": None if o is None else o.mean_um,
+            "d10": None if o is None else o.d10_um,
+            "d90": None if o is None else o.d90_um,
+        },
         "throat_um": {
             "x": None if p is None else p.throat_x_um,
             "y": None if p is None else p.throat_y_um,
             "h": None if p is None else p.throat_h_um,
         },
         "accessible_by_probe": None if p is None else p.accessible_by_probe,
-        "geodesic_tortuosity": {"x": None, "y": None, "h": None},
-        "relative_diffusivity": {"x": None, "y": None, "h": None},
-        "permeability_um2": {"x": None, "y": None, "h": None},
-        "specific_surface_per_um": None,
-        "euler_number": None,
+        # From one face of the domain alone: base, top, x-, x+, y-, y+.
+        "accessible_from": {} if p is None else p.accessible_from,
+        **_transport(p),
+        "specific_surface_per_um": None if s is None else s.specific_surface_per_um,
+        "euler_number": None if s is None else s.euler_number,
+        "connectivity_per_um3": None if s is None else s.connectivity_per_um3,
+        "largest_pore_share": None if s is None else s.largest_share,
+        "sealed_pores": None if s is None else len(s.sealed),
+        "bodies": None if network is None else len(network.bodies),
+        "body_throats": None if network is None else len(network.throats),
+    }
+
+
+def _regions(pores: PoreSpace | None) -> Json:
+    """Return the pores of each region under its name, with every key of `pores`."""
+    return {name: _pores(p) for name, p in ({} if pores is None else pores.regions).items()}
+
+
+def _transport(pores: PoreSpace | None) -> Json:
+    t = None if pores is None else pores.transport
+    if t is None:
+        empty = {"x": None, "y": None, "h": None}
+        names = ("geodesic_tortuosity", "relative_diffusivity", "permeability_um2")
+        return {**{name: dict(empty) for name in names}, "transport": {}}
+    return {
+        "geodesic_tortuosity": {k: t.tortuosity.get(k) for k in AXES},
+        "relative_diffusivity": {k: t.diffusivity.get(k) for k in AXES},
+        "permeability_um2": {k: t.permeability_um2.get(k) for k in AXES},
+        # d10, d50, d90 over the exit face; share of the flux by which in- and outflow differ.
+        "transport": {
+            "cells": t.cells,
+            "cell_um": t.cell_um,
+            "tortuosity_d10_d50_d90": t.tortuosity_deciles,
+            "diffusion_imbalance": t.imbalance,
+            "flow_imbalance": t.flow_imbalance,
+        },
     }
 
 

@@ -9,18 +9,13 @@ from typing import Any
 from volscan.quantity import Notice
 
 # Keys of the contract that a later version delivers.
-NOT_IN_THIS_VERSION = (
-    "pores.opening_um.*",
-    "pores.geodesic_tortuosity.*",
-    "pores.relative_diffusivity.*",
-    "pores.permeability_um2.*",
-    "pores.specific_surface_per_um",
-    "pores.euler_number",
-)
+NOT_IN_THIS_VERSION = ("pores.opening_um.*",)
 
 # Keys whose null is an answer, or stands for a choice not made.
 _NULL_IS_PLAIN = (
     "settings.*",
+    # A region's nulls have the reasons of the whole's.
+    "pores.regions.*",
     "design",
     "design.*",
     # Of a plate's frame and of a mandrel's, one set of keys is null.
@@ -53,6 +48,13 @@ _REASON = {
         "the walls do not tell it, or families differ in their normals (the vector holds)",
     ),
     "porosity": ("porosity_incomplete", "the estimator does not apply to this scan"),
+    "pores.permeability_um2": (
+        "permeability_not_asked",
+        "flow is solved only where it is asked for (--permeability)",
+    ),
+    "pores.bodies": ("no_network", "bodies are told in a box, and there is none"),
+    "pores.body_throats": ("no_network", "bodies are told in a box, and there is none"),
+    "pores.opening_um": ("no_openings", "a tube has no plan view"),
     "pores": ("pores_incomplete", "no sphere crosses there, or the pore space is too small"),
     "envelope": ("no_envelope", "no envelope was drawn"),
     "material": ("material_incomplete", "the scan does not show it"),

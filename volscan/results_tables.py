@@ -21,6 +21,12 @@ from volscan.walls.wallset import WallSet
 if TYPE_CHECKING:
     import pandas as pd
 
+# Tables that results written by earlier versions lack: read as empty.
+LATER_TABLES = (
+    "pore_openings", "pore_bodies", "pore_throats", "pore_sealed", "pore_surface_by_height",
+    "pore_tortuosity", "throat_paths",
+)  # fmt: skip
+
 # Significant digits of every number written: far below any uncertainty, far above the last
 # bits in which sums differ between machines.
 DIGITS = 8
@@ -83,6 +89,61 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "diameter_to_um", "float64", "µm", "upper edge of the inscribed-sphere diameter bin"
         ),
         Column("share", "float64", "1", "share of the pore volume in the bin"),
+    ),
+    "pore_openings": (
+        Column("id", "Int64", "", "number of the opening, from 0"),
+        Column("x_um", "float64", "µm", "X of the middle of its inscribed circle"),
+        Column("y_um", "float64", "µm", "Y of it"),
+        Column("inscribed_diameter_um", "float64", "µm", "largest circle that fits in"),
+        Column("equivalent_diameter_um", "float64", "µm", "circle of equal area"),
+        Column("aspect", "float64", "1", "long over short axis of the ellipse of equal moments"),
+        Column("area_um2", "float64", "µm²", "area seen through"),
+    ),
+    "pore_bodies": (
+        Column("id", "Int64", "", "number of the pore body, from 0, by falling size"),
+        Column("x_um", "float64", "µm", "X of the middle of its largest sphere"),
+        Column("y_um", "float64", "µm", "Y"),
+        Column("h_um", "float64", "µm", "height above the base plane"),
+        Column("volume_um3", "float64", "µm³", "volume inside the domain"),
+        Column("inscribed_diameter_um", "float64", "µm", "largest sphere that fits in"),
+        Column("equivalent_diameter_um", "float64", "µm", "sphere of equal volume"),
+        Column("coordination", "Int64", "", "throats to other bodies"),
+        Column("cut", "boolean", "", "whether a face of the domain cuts it"),
+    ),
+    "pore_throats": (
+        Column("id", "Int64", "", "number of the throat, from 0"),
+        Column("body_a", "Int64", "", "pore body it joins"),
+        Column("body_b", "Int64", "", "the other one"),
+        Column("x_um", "float64", "µm", "X of its place"),
+        Column("y_um", "float64", "µm", "Y"),
+        Column("h_um", "float64", "µm", "height above the base plane"),
+        Column("diameter_um", "float64", "µm", "largest sphere that passes it"),
+        Column("length_um", "float64", "µm", "way between the bodies' largest spheres"),
+    ),
+    "pore_sealed": (
+        Column("id", "Int64", "", "number of the pore without a way out, by falling volume"),
+        Column("x_um", "float64", "µm", "X of its centroid"),
+        Column("y_um", "float64", "µm", "Y"),
+        Column("h_um", "float64", "µm", "height above the base plane"),
+        Column("volume_um3", "float64", "µm³", "volume inside the envelope"),
+        Column("equivalent_diameter_um", "float64", "µm", "sphere of equal volume"),
+    ),
+    "pore_surface_by_height": (
+        Column("height_um", "float64", "µm", "height above the base plane"),
+        Column("surface_per_um", "float64", "1/µm", "solid surface over the slab's volume"),
+        Column("open_surface_per_um", "float64", "1/µm", "of it, on pores open to the outside"),
+    ),
+    "pore_tortuosity": (
+        Column("axis", "string", "", "x, y or h"),
+        Column("tortuosity_to", "float64", "1", "upper edge of the bin"),
+        Column("share", "float64", "1", "share of the exit face's pores in the bin"),
+    ),
+    "throat_paths": (
+        Column("axis", "string", "", "x, y or h"),
+        Column("x_um", "float64", "µm", "X of the largest crossing sphere's way"),
+        Column("y_um", "float64", "µm", "Y"),
+        Column("h_um", "float64", "µm", "height above the base plane"),
+        Column("diameter_um", "float64", "µm", "largest sphere centred there"),
     ),
     "porosity_by_height": (
         Column("height_um", "float64", "µm", "height above the base plane"),
@@ -171,10 +232,51 @@ def tables_of(
         "walls": wall_rows,
         "shift": advice,
         "pore_sizes": sizes,
+        **_pore_rows(pores),
         "porosity_by_height": heights,
         "centrelines": points,
     }
     return {name: make_table(name, rows[name]) for name in TABLES}
+
+
+def _pore_rows(pores: PoreSpace | None) -> dict[str, Sequence[Sequence[Any]]]:
+    """Return the rows of the tables of openings, bodies, surface and ways."""
+    openings = () if pores is None or pores.openings is None else pores.openings.openings
+    network = None if pores is None else pores.network
+    structure = None if pores is None else pores.structure
+    transport = None if pores is None else pores.transport
+    return {
+        "pore_openings": [
+            (k, *o.centre_um, o.inscribed_um, o.equivalent_um, o.aspect, o.area_um2)
+            for k, o in enumerate(openings)
+        ],
+        "pore_bodies": [
+            (
+                *(k, *b.centre_um, b.volume_um3, b.inscribed_diameter_um),
+                *(b.equivalent_diameter_um, b.coordination, b.cut),
+            )
+            for k, b in enumerate(() if network is None else network.bodies)
+        ],
+        "pore_throats": [
+            (k, *t.bodies, *t.centre_um, t.diameter_um, t.length_um)
+            for k, t in enumerate(() if network is None else network.throats)
+        ],
+        "pore_sealed": [
+            (k, *s.centre_um, s.volume_um3, s.equivalent_diameter_um)
+            for k, s in enumerate(() if structure is None else structure.sealed)
+        ],
+        "pore_surface_by_height": [] if structure is None else structure.surface_by_height,
+        "pore_tortuosity": [
+            (axis, float(to), float(share))
+            for axis, rows in ({} if transport is None else transport.tortuosity_histogram).items()
+            for to, share in rows
+        ],
+        "throat_paths": [
+            (axis, *(float(v) for v in row))
+            for axis, path in ({} if pores is None else pores.throat_paths_um).items()
+            for row in path
+        ],
+    }
 
 
 def write_table(table: pd.DataFrame) -> str:
@@ -183,7 +285,9 @@ def write_table(table: pd.DataFrame) -> str:
 
 
 def read_table(name: str, text: str) -> pd.DataFrame:
-    """Read a table back with the types it was written with."""
+    """Read a table back with the types it was written with; of no text, an empty one."""
+    if not text:
+        return make_table(name, [])
     import pandas as pd
 
     return pd.read_csv(io.StringIO(text), dtype={c.name: c.dtype for c in TABLES[name]})

@@ -43,6 +43,17 @@ class Settings:
         Index by which an OCT scanner has already divided its depth scale.
     oct_scale
         What an OCT scan stores: "db", "amplitude", "intensity"; "auto" tells it from the noise.
+    permeability
+        Solve Stokes' equation in the pores too.
+    transport_sides
+        Sides of the box that diffusion and flow are solved in: "closed" (symmetry planes) or
+        "periodic".
+    solid_diffusivity
+        Diffusivity in the solid over that in the pores, for fibres that swell; 0 for a solid that
+        nothing passes.
+    regions
+        Parts of the envelope whose pores are measured apart, each "NAME=KIND:NUMBERS" (band, box,
+        cylinder, half) or "NAME=mask:FILE".
 
     Raises
     ------
@@ -63,6 +74,10 @@ class Settings:
     index_medium: float = 1.0
     axial_index: float = 1.0
     oct_scale: Literal["auto", "db", "amplitude", "intensity"] = "auto"
+    permeability: bool = False
+    transport_sides: Literal["closed", "periodic"] = "closed"
+    solid_diffusivity: float = 0.0
+    regions: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _one_of("modality", self.modality, get_args(Modality))
@@ -84,6 +99,11 @@ class Settings:
             raise SettingsError(
                 f"index_polymer ({self.index_polymer}) must not be below index_medium "
                 f"({self.index_medium}): fibres are told by what they delay"
+            )
+        _one_of("transport_sides", self.transport_sides, ("closed", "periodic"))
+        if not 0 <= self.solid_diffusivity <= 1000:
+            raise SettingsError(
+                f"solid_diffusivity must lie between 0 and 1000, got {self.solid_diffusivity}"
             )
         if not 0 < self.upright_tolerance_deg < 90:
             raise SettingsError(

@@ -80,7 +80,7 @@ def test_at_the_edge_of_a_shadow_half_of_the_amplitude_is_left():
     amplitude = lights[1] ** 0.25
     assert amplitude.sum() == pytest.approx(1.0, abs=1e-6)
     # Seven rays: the middle one falls on either side.
-    assert 1.0 / 16.0 == pytest.approx(float(np.mean(amplitude)) ** 4, abs=1e-6)
+    assert pytest.approx(float(np.mean(amplitude)) ** 4, abs=1e-6) == 1.0 / 16.0
     far = _lights(wide, -30.0, 60.0, 2, 0.0, 0.0, 0.05, 60.0)[1]
     assert far == pytest.approx([1.0, 0.0], abs=1e-6)
 

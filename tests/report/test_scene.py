@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import sys
 import time
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
+from volscan.report import animation, scenes
 from volscan.report import scene as scene_module
-from volscan.report.camera import aim
+from volscan.report.camera import aim, turned
 from volscan.report.projection import project_tubes, splat
 from volscan.report.scene import draw_scene
 from volscan.report.solid import draw_solid
@@ -104,3 +107,49 @@ def test_a_solid_is_drawn_from_its_preview(foam: Results) -> None:
     assert "Surface of the solid" in drawing.caption
     empty = {**foam.arrays["preview"], "solid_percent": np.zeros((4, 4, 4), dtype=np.uint8)}
     assert draw_solid(empty, axes) is None
+
+
+def test_the_turntable_goes_round_once_and_is_the_same_each_time(
+    patch: Results, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(animation, "_FRAMES", 4)
+    monkeypatch.setattr(animation, "_WIDTH_PX", 160)
+    made = animation.animations(patch)
+    with Image.open(io.BytesIO(made["turntable.gif"])) as film:
+        assert film.n_frames == 4
+        assert film.width == 160
+        first = np.asarray(film.convert("RGB"), dtype=np.int64)
+        film.seek(1)
+        assert np.abs(np.asarray(film.convert("RGB"), dtype=np.int64) - first).max() > 50
+    assert animation.animations(patch) == made
+
+
+def test_further_pictures_show_layers_lean_a_cut_and_the_pores(patch: Results) -> None:
+    made = dict(scenes.more_scenes(patch))
+    assert {"scaffold_by_layer", "scaffold_by_lean", "scaffold_cut_open"} <= set(made)
+    for drawing in made.values():
+        assert "scale bar" in drawing.alt
+        assert drawing.data.startswith(b"\x89PNG")
+
+
+def test_pore_sizes_of_the_picture_are_those_of_a_slot() -> None:
+    # A slot between plates 10 blocks apart: every block's sphere is as wide as the slot. The
+    # distance to block centres puts half a block more on either side.
+    free = np.zeros((30, 30, 30), dtype=bool)
+    free[10:20] = True
+    sizes = scenes._sizes(free, np.ones(3), limit=free)
+    middle = sizes[15, 15, 15]
+    assert middle == pytest.approx(10, abs=1.01)
+    assert sizes[10, 15, 15] == pytest.approx(middle, abs=2)
+    assert sizes[5, 5, 5] == 0
+
+
+def test_a_turned_camera_keeps_its_scale() -> None:
+    points = np.array([[0.0, 0, 0], [100, 0, 0], [100, 60, 20], [0, 60, 0]])
+    cameras = [turned(points, 5.0, azimuth, 200) for azimuth in (0.0, 37.0, 200.0)]
+    assert len({(c.um_per_px, c.width_px, c.height_px) for c in cameras}) == 1
+    for camera in cameras:
+        seen = (points - camera.centre_um) @ camera.axes.T
+        assert np.abs(seen[:, 0]).max() <= camera.half_width_um
+        assert np.abs(seen[:, 1]).max() <= camera.half_height_um
+        assert camera.axes @ camera.axes.T == pytest.approx(np.eye(3), abs=1e-12)

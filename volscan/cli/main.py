@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import typer
 
 import volscan
-from volscan.cli import demo, info, measure, phantom, report
+from volscan.cli import correct, demo, info, measure, phantom, report, study
 from volscan.cli.console import ReaderLeft, Stopped, command_line, complain, say, stops_held
 from volscan.errors import VolscanError
 
@@ -24,7 +24,16 @@ app = typer.Typer(
     help="From a micro-CT stack of a melt-electrowritten scaffold to porosity, pores, fibres, "
     "wall tilt, the layer shift for the next print, and a report.",
 )
-for _command in (info.info, measure.measure, phantom.phantom, demo.demo, report.report):
+_COMMANDS = (
+    info.info,
+    measure.measure,
+    correct.correct,
+    report.report,
+    study.study,
+    phantom.phantom,
+    demo.demo,
+)
+for _command in _COMMANDS:
     app.command(_command.__name__)(stops_held(_command))
 
 

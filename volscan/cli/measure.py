@@ -53,6 +53,27 @@ def measure(
     design: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The print's design, to compare with.")
     ] = None,
+    permeability: Annotated[
+        bool, typer.Option("--permeability", help="Solve creeping flow through the pores, too.")
+    ] = False,
+    transport_sides: Annotated[
+        str,
+        typer.Option(
+            metavar="closed|periodic", help="Sides of the box that diffusion and flow pass."
+        ),
+    ] = "closed",
+    solid_diffusivity: Annotated[
+        float,
+        typer.Option(metavar="R", help="Diffusivity in the solid over that in the pores."),
+    ] = 0.0,
+    region: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=KIND:NUMBERS",
+            help="Measure the pores of a part, too: band:H0,H1, box:X0,X1,Y0,Y1[,H0,H1], "
+            "cylinder:X,Y,R[,H0,H1], half:X,Y,DIRECTION or mask:FILE. Can be given again.",
+        ),
+    ] = None,
     only: Annotated[
         str | None, typer.Option(metavar="walls", help="Stop after the walls and the shift.")
     ] = None,
@@ -94,6 +115,10 @@ def measure(
             "index_medium": index_medium,
             "axial_index": axial_index,
             "oct_scale": oct_scale,
+            "permeability": permeability,
+            "transport_sides": transport_sides,
+            "solid_diffusivity": solid_diffusivity,
+            "regions": tuple(region or ()),
         }
     )
     results = measured_into(

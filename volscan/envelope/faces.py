@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from volscan.envelope.polygon import edges
 from volscan.fibres.field import FibreField
 from volscan.geometry import Fibre
+from volscan.polyline import arc_lengths, at_lengths
 from volscan.quantity import Notice, combine_u
 
 FloatArray = NDArray[np.float64]
@@ -90,11 +91,10 @@ class _Sampled:
 
 def _sampled(fibre: Fibre, outline_um: FloatArray) -> _Sampled:
     """Return points every eighth of a diameter along a fibre, those inside the outline."""
-    steps = np.linalg.norm(np.diff(fibre.points_um, axis=0), axis=1)
-    arc = np.concatenate([[0.0], np.cumsum(steps)])
+    arc = arc_lengths(fibre.points_um)
     count = max(2, math.ceil(arc[-1] / (0.125 * fibre.diameter_um.value)) + 1)
     at = np.linspace(0.0, arc[-1], count)
-    points = np.stack([np.interp(at, arc, fibre.points_um[:, k]) for k in range(3)], axis=1)
+    points = at_lengths(fibre.points_um, arc, at)
     radii = 0.5 * np.interp(at, arc, fibre.diameters_um)
     if len(outline_um) >= 3:
         normals, offsets = edges(outline_um)

@@ -90,8 +90,10 @@ def alike_walls(
             for i, row in enumerate(rows)
             for piece in _pieces_of(row, shape, i, _STRAY * thickness_um)
         ]
-        within = np.array(
-            [sum(p.places.sum() for p in pieces if p.row == i) for i in range(len(rows))]
+        within = np.bincount(
+            np.array([p.row for p in pieces], dtype=np.int64),
+            np.array([p.size for p in pieces], dtype=np.float64),
+            minlength=len(rows),
         )
         if len(pieces) < 2 or within[:own].sum() < _LEAST_ALIKE * told[:own].sum():
             return Alike(paths, [], 0)
@@ -106,12 +108,10 @@ def alike_walls(
     shape = smoothed(shape[:, None], step, 3.0 * thickness_um)[:, 0]
     walls = []
     for group in _together(pieces, 0.6 * thickness_um):
-        places = np.sum([p.places.sum() for p in group])
-        if places < _LEAST_TOLD * grid.size:
+        sizes = [p.size for p in group]
+        if sum(sizes) < _LEAST_TOLD * grid.size:
             continue
-        across = float(
-            np.average([p.offset for p in group], weights=[p.places.sum() for p in group])
-        )
+        across = float(np.average([p.offset for p in group], weights=sizes))
         line = across + group[0].sign * shape
         walls.append(WallPath(np.stack([grid, line], axis=1)).resampled(step))
     strange = within < _LEAST_ALIKE * told
@@ -129,6 +129,11 @@ class _Piece:
     sign: float
     offset: float
     places: NDArray[np.bool_]
+
+    @property
+    def size(self) -> int:
+        """At how many places it is told."""
+        return int(self.places.sum())
 
 
 def _told(
@@ -164,10 +169,10 @@ def _pieces_of(row: FloatArray, shape: FloatArray, number: int, within_um: float
             places = left & (np.abs(off - middle) < within_um)
             # Mirrored only where that holds clearly more: a straight piece is both.
             gain = 1.0 if sign > 0 else _MIRRORED_GAIN
-            if best is None or places.sum() > gain * best.places.sum():
+            if best is None or places.sum() > gain * best.size:
                 best = _Piece(number, sign, middle, places)
         assert best is not None
-        if best.places.sum() < max(_FEWEST_PLACES, _LEAST_PIECE * whole):
+        if best.size < max(_FEWEST_PLACES, _LEAST_PIECE * whole):
             break
         found.append(best)
         left = left & ~best.places

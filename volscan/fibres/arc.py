@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from volscan.geometry import FloatArray
+from volscan.polyline import arc_lengths
 from volscan.quantity import Quantity
 
 # A cubic has four coefficients; with this many points in a window the noise stays bounded.
@@ -57,10 +58,10 @@ def along_chord(points_um: FloatArray) -> FloatArray:
             for k in [min(2, i, len(points_um) - 1 - i)]
         ]
     )
-    steps = np.linalg.norm(np.diff(means, axis=0), axis=1)
-    if not np.all(steps > 0.0):
+    arc = arc_lengths(means)
+    if not np.all(np.diff(arc) > 0.0):
         raise ValueError("points of a centreline coincide: along_um must be given")
-    return np.concatenate([[0.0], np.cumsum(steps)])
+    return arc
 
 
 def local_cubic(at: FloatArray, along: FloatArray, *, window_um: float) -> tuple[FloatArray, ...]:

@@ -37,17 +37,18 @@ def relative_misfit(column: Column, optics: Optics, grid: ScanGrid) -> float:
     return math.sqrt(max(excess, 0.0) / (power - noise))
 
 
-def credible_walls(walls: list[FittedWall]) -> tuple[list[FittedWall], int]:
-    """Return the walls that are stacks of straight round fibres, and how many are not."""
+def credible_walls(walls: list[FittedWall]) -> list[bool]:
+    """Tell of each wall whether it is a stack of straight round fibres."""
     sound = [w.along_um.size >= 2 and _stray(w) <= _MOST_STRAY for w in walls]
     clear = [ok and w.misfit <= _WORST_MISFIT for ok, w in zip(sound, walls, strict=True)]
-    kept = []
-    for ok, clearly, wall in zip(sound, clear, walls, strict=True):
-        own = [c for c, w in zip(clear, walls, strict=True) if w.family == wall.family]
-        among = 2 * sum(own) > len(own) and wall.misfit <= _WORST_AMONG_CLEAR
-        if clearly or (ok and among):
-            kept.append(wall)
-    return kept, len(walls) - len(kept)
+    mostly = {}
+    for family in {w.family for w in walls}:
+        own = [c for c, w in zip(clear, walls, strict=True) if w.family == family]
+        mostly[family] = 2 * sum(own) > len(own)
+    return [
+        clearly or (ok and mostly[w.family] and w.misfit <= _WORST_AMONG_CLEAR)
+        for ok, clearly, w in zip(sound, clear, walls, strict=True)
+    ]
 
 
 def _stray(wall: FittedWall) -> float:

@@ -14,11 +14,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from volscan.fibres.alike import alike_walls
+from volscan.fibres.alike import Alike, alike_walls
 from volscan.fibres.columns import FamilyAxes
 from volscan.fibres.gather import MOST_FAMILIES, FamilyTrack, WallTrack, runs_of
 from volscan.fibres.layers import Stack, find_stack
-from volscan.fibres.paths import WallPath, smoothed, turned_at
+from volscan.fibres.paths import WallPath, legs_of, smoothed, turned_at
 from volscan.fibres.plan import trace_paths
 from volscan.fibres.recentre import path_bins, recentred
 from volscan.geometry import BuildFrame, FloatArray
@@ -91,29 +91,43 @@ def curved_families(
             continue
         # Pieces of a wave may run another way than its mean line.
         later = [(j, p) for j in range(k + 1, len(unknown)) for p in unknown[j][1]]
-        # Chords of pieces of a wave run askew: the family runs where most pieces are alike.
-        best, found = axes, None
-        for off in _ASKEW_DEG:
-            trial = _rotated(axes, math.radians(off))
-            alike = alike_walls(
-                [_turned(p, axes, trial) for p in pieces],
-                partial(lines.clear, trial, beyond_um=thickness),
-                thickness_um=thickness,
-                strangers=[_turned(p, unknown[j][0], trial) for j, p in later],
-            )
-            if found is None or alike.places > _CLEARLY_MORE * found.places:
-                best, found = trial, alike
-        assert found is not None
-        axes, walls, joined = best, found.walls, found.joined
-        for i in joined:
+        strangers = [(unknown[j][0], p) for j, p in later]
+        axes, alike = _most_alike(axes, pieces, strangers, lines, thickness)
+        for i in alike.joined:
             j, piece = later[i]
             unknown[j] = (unknown[j][0], [p for p in unknown[j][1] if p is not piece])
-        track = _track(material, axes, walls, points, thickness_um=thickness, blur_um=blur_um)
+        track = _track(material, axes, alike.walls, points, thickness_um=thickness, blur_um=blur_um)
         if track is not None:
             families.append(track)
     if not families:
         return []
     return recentred(material, families, blur_um=blur_um, times=3)
+
+
+def _most_alike(
+    axes: FamilyAxes,
+    pieces: list[WallPath],
+    strangers: list[tuple[FamilyAxes, WallPath]],
+    lines: _Lines,
+    thickness_um: float,
+) -> tuple[FamilyAxes, Alike]:
+    """Return the direction in which most pieces are alike, and the walls they make in it.
+
+    Chords of pieces of a wave run askew, so directions about theirs are tried.
+    """
+    best: tuple[FamilyAxes, Alike] | None = None
+    for off in _ASKEW_DEG:
+        trial = _rotated(axes, math.radians(off))
+        alike = alike_walls(
+            [_turned(p, axes, trial) for p in pieces],
+            partial(lines.clear, trial, beyond_um=thickness_um),
+            thickness_um=thickness_um,
+            strangers=[_turned(p, own, trial) for own, p in strangers],
+        )
+        if best is None or alike.places > _CLEARLY_MORE * best[1].places:
+            best = trial, alike
+    assert best is not None
+    return best
 
 
 def _rotated(axes: FamilyAxes, angle: float) -> FamilyAxes:
@@ -124,9 +138,13 @@ def _rotated(axes: FamilyAxes, angle: float) -> FamilyAxes:
 
 def _turned(path: WallPath, own: FamilyAxes, other: FamilyAxes) -> WallPath:
     """Return a path told in another family's axes, running its way."""
-    turn = np.stack([own.along, own.across]) @ np.stack([other.along, other.across], axis=1)
-    points = path.points_um @ turn
+    points = path.points_um @ _turn(own, other)
     return WallPath(points if points[-1, 0] > points[0, 0] else points[::-1])
+
+
+def _turn(own: FamilyAxes, other: FamilyAxes) -> FloatArray:
+    """Return the matrix (2, 2) that takes rows (along, across) into another family's axes."""
+    return np.stack([own.along, own.across]) @ np.stack([other.along, other.across], axis=1)
 
 
 def _middle(heights: FloatArray) -> float:
@@ -164,10 +182,7 @@ class _Lines:
         """Tell of places (m, 2) in a family's plane whether a straight wall is near."""
         near = np.zeros(len(points_um), np.bool_)
         for family in self.families:
-            turn = np.stack([axes.along, axes.across]) @ np.stack(
-                [family.axes.along, family.axes.across], axis=1
-            )
-            places = points_um @ turn
+            places = points_um @ _turn(axes, family.axes)
             for wall in family.walls:
                 off = places[:, 1] - wall.position_um - wall.slope * self.height_um
                 over = np.maximum(wall.start_um - places[:, 0], places[:, 0] - wall.end_um)
@@ -207,13 +222,19 @@ def _paths_by_family(
         step,
         shape,
     )
-    pieces = []
+    paths = []
     for pixels in trace_paths(view, width=1.2 * thickness / step):
         xy = np.stack([a0 + (pixels[:, 1] + 0.5) * step, b0 + (pixels[:, 0] + 0.5) * step], axis=1)
-        path = _evened(xy, 0.5 * thickness)
-        for piece in turned_at(path):
-            if _length(piece) > 3.0 * thickness:
-                pieces.append(piece)
+        paths.append(_evened(xy, 0.5 * thickness))
+    # A path that takes a wrong turn may seem to have a leg; where cells have legs, most paths do.
+    legged = sum(_length(p) for p in paths if legs_of(p) > 1)
+    legs = 2.0 * legged > sum(_length(p) for p in paths)
+    pieces = [
+        piece
+        for path in paths
+        for piece in turned_at(path, legs=legs)
+        if _length(piece) > 3.0 * thickness
+    ]
     return _sorted_by_direction(pieces, frame)
 
 
@@ -256,6 +277,7 @@ def _sorted_by_direction(
             totals.append(complex(size * np.exp(1j * double)))
     if not groups:
         return []
+    _merge_near(groups, totals)
     lengths = [sum(_length(p) for p in g) for g in groups]
     found = []
     for group, total, length in zip(groups, totals, lengths, strict=True):
@@ -270,6 +292,23 @@ def _sorted_by_direction(
             paths.append(WallPath(turned if turned[-1, 0] > turned[0, 0] else turned[::-1]))
         found.append((axes, sorted(paths, key=lambda p: float(p.points_um[:, 1].mean()))))
     return found[:MOST_FAMILIES]
+
+
+def _merge_near(groups: list[list[FloatArray]], totals: list[complex]) -> None:
+    """Merge groups of pieces whose mean directions (doubled angles) came to be one family's.
+
+    The first piece of a group may run askew, at the end of a wall or along a turning loop.
+    """
+    k = 0
+    while k < len(groups):
+        for j in range(k):
+            if abs(np.angle(totals[k] / totals[j])) < 2.0 * math.radians(_ONE_FAMILY_DEG):
+                groups[j] += groups.pop(k)
+                totals[j] += totals.pop(k)
+                k = j
+                break
+        else:
+            k += 1
 
 
 def plane_family(frame: BuildFrame, angle: float) -> FamilyAxes:

@@ -17,6 +17,7 @@ from scipy.ndimage import map_coordinates, uniform_filter1d
 from volscan.fibres.field import FibreField
 from volscan.fibres.shape import breaks
 from volscan.geometry import BuildFrame, Fibre, FloatArray
+from volscan.polyline import arc_lengths, at_lengths
 from volscan.prepare.material import MaterialMap
 from volscan.quantity import Notice
 
@@ -71,9 +72,8 @@ def with_defects(field: FibreField, material: MaterialMap, frame: BuildFrame) ->
 
     Notes
     -----
-    A break under a crossing fibre is not seen, nor is one shorter than 1.25 diameters, nor
-    any of a winding fibre. A strand
-    beside a fibre is outside its wall: `wall` is None.
+    A break under a crossing fibre is not seen, nor is one shorter than 1.25 diameters, nor any of a
+    winding fibre. A strand beside a fibre is outside its wall: `wall` is None.
     """
     if not field.fibres:
         return field
@@ -124,10 +124,9 @@ def _middle(fibre: Fibre) -> FloatArray:
 
 def _walk(fibre: Fibre, step_um: float) -> _Walk:
     """Walk a fibre in even steps."""
-    steps = np.linalg.norm(np.diff(fibre.points_um, axis=0), axis=1)
-    arc = np.concatenate([[0.0], np.cumsum(steps)])
+    arc = arc_lengths(fibre.points_um)
     even = np.linspace(0.0, arc[-1], max(3, math.ceil(arc[-1] / step_um)))
-    points = np.stack([np.interp(even, arc, fibre.points_um[:, k]) for k in range(3)], axis=1)
+    points = at_lengths(fibre.points_um, arc, even)
     ahead = np.gradient(points[:, :2], axis=0)
     ahead /= np.maximum(np.linalg.norm(ahead, axis=1, keepdims=True), 1e-12)
     return _Walk(even, points, np.stack([-ahead[:, 1], ahead[:, 0]], axis=1))
@@ -147,7 +146,7 @@ def _core_level(material: MaterialMap, frame: BuildFrame, fibre: Fibre, walk: _W
     step = float(walk.arc_um[1] - walk.arc_um[0])
     levels = np.array([_sampled(material, frame, walk.beside(off * radius)) for off in _ACROSS])
     core = levels[np.abs(_ACROSS) <= 0.5].mean(axis=0)
-    # Where a winding path strays from its fibre the core is empty and the fibre beside it.
+    # Where a path strays from its fibre the core is empty and the fibre beside it.
     beside = np.maximum(levels[:2].mean(axis=0), levels[-2:].mean(axis=0))
     width = max(1, round(2.0 * radius / step))
     means = [uniform_filter1d(v, width, mode="nearest") for v in (core, beside)]
@@ -161,12 +160,12 @@ def _pieces(
 
     `level` is what its core holds at each place over what it usually holds.
     """
+    if fibre.sinuosity > _WINDING:
+        return [fibre], []
     diameter = fibre.diameter_um.value
     there = level > _EMPTY
     usual = float(np.median(np.abs(level - np.median(level))))
     end = float(walk.arc_um[-1])
-    if fibre.sinuosity > _WINDING:
-        return [fibre], []
     gaps = [
         (a, b)
         for a, b in breaks(walk.arc_um, there, longer_than_um=_SHORTEST_BREAK * diameter)
@@ -180,15 +179,14 @@ def _pieces(
         return [fibre], []
     bounds = [0.0, *(v for gap in gaps for v in gap), end]
     spans = [(a, b) for a, b in zip(bounds[::2], bounds[1::2], strict=True)]
-    steps = np.linalg.norm(np.diff(fibre.points_um, axis=0), axis=1)
-    arc = np.concatenate([[0.0], np.cumsum(steps)])
+    arc = arc_lengths(fibre.points_um)
     found = []
     for a, b in spans:
         if b - a < _SHORTEST_PIECE * diameter:
             continue
         inside = (arc > a) & (arc < b)
         at = np.concatenate([[a], arc[inside], [b]])
-        points = np.stack([np.interp(at, arc, fibre.points_um[:, k]) for k in range(3)], axis=1)
+        points = at_lengths(fibre.points_um, arc, at)
         drawn = np.interp(at, arc, fibre.diameters_um)
         found.append(replace(fibre, points_um=points, diameters_um=drawn))
     return found, gaps

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import compress
 
 from threadpoolctl import threadpool_limits
 
@@ -171,11 +172,12 @@ def _fitted(
         )
         optics = shared.optics
         families, walls = _fit_families(families, columns, optics, last=last, progress=progress)
-    fitted = walls
-    walls, dropped = credible_walls(fitted)
+    credible = credible_walls(walls)
+    dropped = credible.count(False)
+    kept = _only(families, credible)
+    walls = list(compress(walls, credible))
     if not walls or not accounts_for(explained_share(material, walls, optics.contrast)):
         return None
-    kept = _only(families, fitted, walls)
     share = overlap(material, kept)
     if share.held < _LEAST_HELD and share.likeness < _LEAST_LIKE:
         return None
@@ -238,15 +240,10 @@ def _with_the_rest(
     return other if other is not None and other.likeness > found.likeness else found
 
 
-def _only(
-    families: list[FamilyTrack], fitted: list[FittedWall], kept: list[FittedWall]
-) -> list[FamilyTrack]:
-    """Return the tracks of the walls kept; walls were fitted in the tracks' order."""
-    whole = iter(fitted)
-    mine = {id(w) for w in kept}
-    only = [
-        replace(f, walls=tuple(w for w in f.walls if id(next(whole)) in mine)) for f in families
-    ]
+def _only(families: list[FamilyTrack], credible: list[bool]) -> list[FamilyTrack]:
+    """Return the tracks of credible walls; walls were fitted in the tracks' order."""
+    told = iter(credible)
+    only = [replace(f, walls=tuple(w for w in f.walls if next(told))) for f in families]
     return [f for f in only if f.walls]
 
 

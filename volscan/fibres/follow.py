@@ -19,7 +19,14 @@ from volscan.fibres.crosssection import (
     moved_segment,
     scan_grid,
 )
-from volscan.fibres.gather import FamilyTrack, WallTrack, column_of, gather_walls, mark_families
+from volscan.fibres.gather import (
+    FamilyTrack,
+    WallTrack,
+    blurred_margin,
+    column_of,
+    gather_walls,
+    mark_families,
+)
 from volscan.fibres.lines import FineTrack, FittedWall, SizeTrack
 from volscan.fibres.paths import smoothed
 from volscan.geometry import FloatArray
@@ -84,7 +91,8 @@ def gathered_columns(
     spacing = material.spacing_um
     fwhm = FWHM_PER_SIGMA * max(optics.sigma_um)
     coarse = max(spacing)
-    near = mark_families(material, families, margin_um=1.2 * fwhm + 0.5 * coarse)
+    margin = blurred_margin(material, max(optics.sigma_um))
+    near = mark_families(material, families, margin_um=margin)
     noise = material.noise_air / (material.polymer - material.air)
     noise *= math.sqrt(material.noise_correlation_vox)
     gathered = []

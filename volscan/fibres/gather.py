@@ -9,7 +9,9 @@ import cc3d
 import edt
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from scipy.ndimage import uniform_filter1d
+from scipy.spatial import cKDTree
 
 from volscan.fibres.columns import FamilyAxes, RoughWalls
 from volscan.fibres.crosssection import Column, Stretch
@@ -17,6 +19,7 @@ from volscan.fibres.paths import WallPath
 from volscan.geometry import FloatArray
 from volscan.kernels.paths import path_sections
 from volscan.kernels.sections import mark_near_polyline, wall_sections
+from volscan.prepare.ct import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap, Unrolled
 
 # A station belongs to a wall while the wall's core holds this share of its usual fraction.
@@ -133,11 +136,11 @@ def track_family(
     base = rough.position_um - rough.slope * rough.middle_h_um
     n_walls = rough.position_um.size
     core = max(0.4 * radius, 0.75 * step)
-    bin_h = 2.0 * core
     unmarked = np.zeros(material.fraction.shape, np.uint8)
-    fibres = np.zeros((n_walls, heights_um.size, stations))
-    for k, height in enumerate(heights_um):
-        gathered = wall_sections(
+
+    def held(half_width: float, low: float, high: float) -> FloatArray:
+        """Return the mean fraction at each station (walls, stations) of a band about the walls."""
+        sums = wall_sections(
             material.fraction,
             unmarked,
             np.uint8(0),
@@ -145,32 +148,17 @@ def track_family(
             rough.axes.matrix,
             base,
             rough.slope,
-            core,
-            np.array([height - core, height + core]),
+            half_width,
+            np.array([low - core, high + core]),
             np.full(n_walls, s0),
             np.full(n_walls, step),
             stations,
-            bin_h,
-        )
-        total = gathered[..., 1].sum(axis=(2, 3))
-        count = gathered[..., 0].sum(axis=(2, 3))
-        fibres[:, k] = np.where(count > 0, total / np.maximum(count, 1), 0.0)
-    corridor = wall_sections(
-        material.fraction,
-        unmarked,
-        np.uint8(0),
-        spacing,
-        rough.axes.matrix,
-        base,
-        rough.slope,
-        _CORRIDOR * diameter_um,
-        np.array([heights_um[0] - core, heights_um[-1] + core]),
-        np.full(n_walls, s0),
-        np.full(n_walls, step),
-        stations,
-        bin_h,
-    ).sum(axis=(2, 3))
-    beside = corridor[..., 1] / np.maximum(corridor[..., 0], 1.0)
+            2.0 * core,
+        ).sum(axis=(2, 3))
+        return np.asarray(sums[..., 1] / np.maximum(sums[..., 0], 1.0))
+
+    fibres = np.stack([held(core, h, h) for h in heights_um], axis=1)
+    beside = held(_CORRIDOR * diameter_um, heights_um[0], heights_um[-1])
     walls = []
     # A short wall in a corner of the scan is told from the family's usual filling, not its own.
     usual = float(np.median([_usual_level(f.mean(axis=0)) for f in fibres]))
@@ -269,6 +257,11 @@ def _runs(wall: FloatArray, *, longest_gap: int, least: float) -> list[tuple[int
     return [(int(starts[k]), int(ends[k])) for k in order]
 
 
+def blurred_margin(material: MaterialMap, blur_um: float) -> float:
+    """Return how far beyond a fibre's radius its blur counts, for `mark_families`."""
+    return 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
+
+
 def mark_families(
     material: MaterialMap,
     families: list[FamilyTrack],
@@ -279,7 +272,8 @@ def mark_families(
     """Return (z, y, x) uint8: bit j is set near any fibre of family j, the top bit near strays.
 
     Strays are solid that no family's fibre comes near: turning loops, debris, films. What lies near
-    them is left out of every wall.
+    them is left out of every wall. So are stretches where a family's walls run side by side, as in
+    closed cells: a section there holds two fibres.
 
     `margin_um` is added to each fibre's radius: beyond it a fibre's blur no longer counts.
     """
@@ -293,12 +287,13 @@ def mark_families(
                 line = wall.centreline(int(k)) @ basis
                 reach = wall.radius_um[k] + margin_um
                 mark_near_polyline(near, bit, spacing, line, reach)
+        for line, reach in _side_by_side(family, margin_um):
+            mark_near_polyline(near, STRAY, spacing, line @ basis, reach)
     if material.hidden is not None:
         near[material.hidden] |= STRAY
     if not strays_too:
         return near
-    stray = material.solid & (near == 0)
-    cc3d.dust(stray, threshold=_SMALLEST_STRAY_VOX, connectivity=26, in_place=True)
+    stray = left_over(material, near)
     if stray.any():
         # A strand that passes through a fibre's own margin is a stray only on either side of it:
         # from there the reach spans the margin's middle and the strand's blur along the fibre.
@@ -307,6 +302,75 @@ def mark_families(
         distance = edt.edt(~stray, anisotropy=material.spacing_um, parallel=2)
         near[distance < reach] |= STRAY
     return near
+
+
+def _side_by_side(family: FamilyTrack, margin_um: float) -> list[tuple[FloatArray, float]]:
+    """Return the stretches (m, 3) of curved walls' fibres that another wall runs beside.
+
+    They are told in the family's axes, each with the reach of its radius and margin.
+    """
+    if not family.curved or len(family.walls) < 2:
+        return []
+    found = []
+    for k in range(family.walls[0].height_um.size):
+        there = [w for w in family.walls if k < w.present.size and w.present[k]]
+        lines = [w.centreline(k) for w in there]
+        trees = [cKDTree(line[:, :2]) for line in lines]
+        for i, (wall, line) in enumerate(zip(there, lines, strict=True)):
+            beside = np.zeros(len(line), np.bool_)
+            for j, tree in enumerate(trees):
+                if j != i:
+                    limit = wall.radius_um[k] + there[j].radius_um[k] + margin_um
+                    beside |= np.isfinite(tree.query(line[:, :2], distance_upper_bound=limit)[0])
+            labels, count = ndimage.label(beside)
+            for part in range(1, count + 1):
+                at = np.flatnonzero(labels == part)
+                ends = line[max(at[0] - 1, 0) : at[-1] + 2]
+                found.append((ends, float(wall.radius_um[k]) + margin_um))
+    return found
+
+
+def left_over(material: MaterialMap, near: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Return (z, y, x) bool: solid that nothing marked in `near`, without specks of noise."""
+    stray = np.asarray(material.solid & (near == 0))
+    cc3d.dust(stray, threshold=_SMALLEST_STRAY_VOX, connectivity=26, in_place=True)
+    return stray
+
+
+def gather_paths(
+    material: MaterialMap,
+    near: NDArray[np.uint8],
+    other_bits: np.uint8,
+    axes: FamilyAxes,
+    paths: list[WallPath],
+    slopes: FloatArray,
+    *,
+    half_width_um: float,
+    h_range: tuple[float, float],
+    start_um: FloatArray,
+    segment_um: FloatArray,
+    segments: int,
+    bin_um: float,
+) -> NDArray[np.float64]:
+    """Gather sections along paths; see `path_sections`."""
+    return np.asarray(
+        path_sections(
+            material.fraction,
+            near,
+            other_bits,
+            np.array(material.spacing_um),
+            axes.matrix,
+            np.concatenate([p.points_um for p in paths]),
+            np.concatenate([[0], np.cumsum([len(p.points_um) for p in paths])]),
+            np.asarray(slopes, dtype=np.float64),
+            half_width_um,
+            np.array(h_range, dtype=np.float64),
+            start_um,
+            segment_um,
+            segments,
+            bin_um,
+        )
+    )
 
 
 def gather_walls(
@@ -327,34 +391,32 @@ def gather_walls(
     start = np.array([w.start_um + trim_um for w in family.walls])
     end = np.array([w.end_um - trim_um for w in family.walls])
     paths = [w.path for w in family.walls if w.path is not None]
+    slopes = np.array([w.slope for w in family.walls])
+    others = np.uint8(255 ^ (1 << number))
     if paths:
-        return np.asarray(
-            path_sections(
-                material.fraction,
-                near,
-                np.uint8(255 ^ (1 << number)),
-                np.array(material.spacing_um),
-                family.axes.matrix,
-                np.concatenate([p.points_um for p in paths]),
-                np.concatenate([[0], np.cumsum([len(p.points_um) for p in paths])]),
-                np.array([w.slope for w in family.walls]),
-                half_width_um,
-                np.array([low - reach, high + reach]),
-                start,
-                (end - start) / segments,
-                segments,
-                bin_um,
-            )
+        return gather_paths(
+            material,
+            near,
+            others,
+            family.axes,
+            paths,
+            slopes,
+            half_width_um=half_width_um,
+            h_range=(low - reach, high + reach),
+            start_um=start,
+            segment_um=(end - start) / segments,
+            segments=segments,
+            bin_um=bin_um,
         )
     return np.asarray(
         wall_sections(
             material.fraction,
             near,
-            np.uint8(255 ^ (1 << number)),
+            others,
             np.array(material.spacing_um),
             family.axes.matrix,
             np.array([w.position_um for w in family.walls]),
-            np.array([w.slope for w in family.walls]),
+            slopes,
             half_width_um,
             np.array([low - reach, high + reach]),
             start,

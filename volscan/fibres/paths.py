@@ -7,8 +7,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from volscan.geometry import FloatArray
+from volscan.polyline import arc_lengths
 
 
 @dataclass(frozen=True)
@@ -23,8 +25,7 @@ class WallPath:
     @property
     def arc_um(self) -> FloatArray:
         """Arc length at each corner (m,)."""
-        steps = np.linalg.norm(np.diff(self.points_um, axis=0), axis=1)
-        return np.concatenate([[0.0], np.cumsum(steps)])
+        return arc_lengths(self.points_um)
 
     @property
     def length_um(self) -> float:
@@ -106,38 +107,80 @@ def smoothed(values: FloatArray, step_um: float, window_um: float) -> FloatArray
     return out
 
 
-def turned_at(points_um: FloatArray, *, window: int = 3) -> list[FloatArray]:
+def turned_at(points_um: FloatArray, *, window: int = 3, legs: bool = False) -> list[FloatArray]:
     """Cut a path where it turns back on its own main direction, and trim the turns.
 
     A layer written in one stroke runs there and back: its walls are joined by loops. A path is
     cut where its heading passes a right angle to its main direction; from such a cut it is
     trimmed back until the heading is one that the path has elsewhere. Headings are told over
-    `window` corners, so that a hook where two walls were joined is no turn.
+    `window` corners, so that a hook where two walls were joined is no turn. With `legs`, one that
+    leans back between two stretches that run on is no turn either, as in re-entrant cells.
+    """
+    headings = _headings(points_um, window)
+    if headings is None:
+        return []
+    off, cuts, ahead = headings
+    if legs:
+        cuts = _without_legs(cuts, ahead)
+    if cuts.size == 0:
+        return [points_um]
+    slant = np.minimum(np.abs(off), math.pi - np.abs(off))
+    usual = float(np.percentile(slant, 75)) + math.radians(10.0)
+    pieces = []
+    bounds = [0, *cuts.tolist(), off.size]
+    for a, b in itertools.pairwise(bounds):
+        first, last = a, b
+        while a > 0 and first < last and slant[first] > usual:
+            first += 1
+        while b < off.size and last > first and slant[last - 1] > usual:
+            last -= 1
+        if last > first:
+            pieces.append(points_um[first : last + 1])
+    return pieces
+
+
+def legs_of(points_um: FloatArray, *, window: int = 3) -> int:
+    """Return how many legs of a path lean back between two stretches that run on."""
+    headings = _headings(points_um, window)
+    if headings is None:
+        return 0
+    _, cuts, ahead = headings
+    return (cuts.size - _without_legs(cuts, ahead).size) // 2
+
+
+def _headings(
+    points_um: FloatArray, window: int
+) -> tuple[FloatArray, NDArray[np.int64], FloatArray] | None:
+    """Return headings off the main direction, where they pass a right angle, and places along it.
+
+    None for a path without length.
     """
     last = len(points_um) - 1
     at = np.arange(last)
     step = points_um[np.minimum(at + window, last)] - points_um[np.maximum(at - window + 1, 0)]
     length = np.linalg.norm(step, axis=1)
     if length.sum() == 0:
-        return []
+        return None
     heading = np.arctan2(step[:, 1], step[:, 0])
     # Mean of doubled angles: there and back are one direction.
-    double = np.angle(np.sum(length * np.exp(2j * heading)))
+    double = float(np.angle(np.sum(length * np.exp(2j * heading))))
     off = np.angle(np.exp(1j * (heading - 0.5 * double)))
     forward = np.cos(off) > 0
     cuts = np.flatnonzero(forward[1:] != forward[:-1]) + 1
-    if cuts.size == 0:
-        return [points_um]
-    slant = np.minimum(np.abs(off), math.pi - np.abs(off))
-    usual = float(np.percentile(slant, 75)) + math.radians(10.0)
-    pieces = []
-    bounds = [0, *cuts.tolist(), len(step)]
-    for a, b in itertools.pairwise(bounds):
-        first, last = a, b
-        while a > 0 and first < last and slant[first] > usual:
-            first += 1
-        while b < len(step) and last > first and slant[last - 1] > usual:
-            last -= 1
-        if last > first:
-            pieces.append(points_um[first : last + 1])
-    return pieces
+    return off, cuts, points_um @ np.array([math.cos(0.5 * double), math.sin(0.5 * double)])
+
+
+def _without_legs(cuts: NDArray[np.int64], ahead_um: FloatArray) -> NDArray[np.int64]:
+    """Leave out both cuts of a run that leans back less than a third of how far its ends run on."""
+    kept = [int(c) for c in cuts]
+    k = 0
+    while k + 1 < len(kept):
+        before = kept[k - 1] if k > 0 else 0
+        after = kept[k + 2] if k + 2 < len(kept) else len(ahead_um) - 1
+        own = abs(float(ahead_um[kept[k + 1]] - ahead_um[kept[k]]))
+        runs = (ahead_um[kept[k]] - ahead_um[before], ahead_um[after] - ahead_um[kept[k + 1]])
+        if 3.0 * own < min(abs(float(r)) for r in runs):
+            del kept[k : k + 2]
+        else:
+            k += 1
+    return np.array(kept, dtype=np.int64)

@@ -28,6 +28,14 @@ _SPUR, _LINK, _SHORTEST = 1.2, 1.5, 3.0
 # Two walls that cross at a slant share a stretch up to this many widths long, in which the view
 # holds at least this many times what it holds along one wall.
 _SHARED, _TWO_WALLS = 10.0, 1.4
+# Walls side by side are this many times as broad half-way along the stretch as one wall; walls that
+# cross lie on each other there.
+_SIDE_BY_SIDE = 1.45
+# What one wall holds, and how broad it is: this quantile of the network's length. In closed cells
+# up to two thirds of it are two walls.
+_ONE_WALL = 0.3
+# Weighs against pairs that would cross where walls run side by side: more than any roughness.
+_NO_CROSSING = 100.0
 # Sharpest turn of a path that runs on past a wall's end which meets it, degrees.
 _STRAIGHT_ON_DEG = 35.0
 # Junctions with up to this many ends try all 105 pairings.
@@ -39,12 +47,15 @@ _EIGHT = np.ones((3, 3), dtype=int)
 class _Chain:
     """Pixels between two junctions (or ends).
 
-    `nodes` names the crossing at either end, `junctions` the junction within it; -1 at an end.
+    `nodes` names the crossing at either end, `junctions` the junction within it; -1 at an end. On a
+    shared stretch walls side by side run `apart` pixels either side of it; where both end on it,
+    each has a chain of its own, moved to its left by `apart` (to its right where negative).
     """
 
     pixels: FloatArray
     nodes: list[int]
     junctions: list[int]
+    apart: float = 0.0
 
     @property
     def length(self) -> float:
@@ -84,7 +95,7 @@ def trace_paths(view: NDArray[np.float64], *, width: float) -> list[FloatArray]:
     chains = _chains(skeletonize(solid))
     # Walls side by side are wider, not higher: a broad kernel holds both.
     broad = ndimage.gaussian_filter(view, 0.6 * width)
-    chains, shared = _pruned(chains, width, broad)
+    chains, shared = _pruned(chains, width, broad, ndimage.distance_transform_edt(solid))
     paths = _joined(chains, shared, width)
     paths = [p for p in paths if _length(p) >= _SHORTEST * width]
     return sorted(paths, key=_length, reverse=True)
@@ -155,11 +166,14 @@ def _walk(pixels: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _pruned(
-    chains: list[_Chain], width: float, view: NDArray[np.float64]
+    chains: list[_Chain],
+    width: float,
+    view: NDArray[np.float64],
+    half_breadth: NDArray[np.float64],
 ) -> tuple[list[_Chain], list[_Chain]]:
     """Leave out ragged edges' side branches, and merge the junctions of one crossing.
 
-    Returns the chains and, apart, the stretches that crossing walls share.
+    Returns the chains and, apart, the stretches that walls share.
     """
     kept = [
         c for c in chains if not (sum(n < 0 for n in c.nodes) == 1 and c.length < _SPUR * width)
@@ -174,12 +188,21 @@ def _pruned(
 
     held = [_held(c, view) for c in kept]
     lengths = [c.length for c in kept]
-    usual = _weighted_median(held, lengths)
+    usual = _weighted_quantile(held, lengths, _ONE_WALL)
+    breadths = [_middle_of(c, half_breadth) for c in kept]
+    usual_breadth = _weighted_quantile(breadths, lengths, _ONE_WALL)
     rest, shared = [], []
-    for length, c, content in sorted(zip(lengths, kept, held, strict=True), key=lambda t: t[0]):
+    for length, c, content, breadth in sorted(
+        zip(lengths, kept, held, breadths, strict=True), key=lambda t: t[0]
+    ):
         a, b = c.nodes
         double = length < _SHARED * width and content > _TWO_WALLS * usual
-        if a > 0 and b > 0 and (length < _LINK * width or double):
+        broad = double and length > _LINK * width and breadth > _SIDE_BY_SIDE * usual_breadth
+        apart = breadth - usual_breadth if broad else 0.0
+        if broad and (a > 0) != (b > 0):
+            rest += [_moved(c, apart), _moved(c, -apart)]
+        elif a > 0 and b > 0 and (length < _LINK * width or double):
+            c.apart = apart
             shared.append(c)
             leader[max(lead(a), lead(b))] = min(lead(a), lead(b))
         else:
@@ -195,11 +218,31 @@ def _held(chain: _Chain, view: NDArray[np.float64]) -> float:
     return float(np.median(view[rows, columns]))
 
 
-def _weighted_median(values: list[float], weights: list[float]) -> float:
+def _moved(chain: _Chain, apart: float) -> _Chain:
+    """Return a chain of its own beside another."""
+    return _Chain(
+        chain.pixels + apart * _left(chain.pixels), list(chain.nodes), list(chain.junctions), apart
+    )
+
+
+def _left(pixels: FloatArray) -> FloatArray:
+    """Return the unit vector to the left of a chain's chord (rows, columns)."""
+    ahead = pixels[-1] - pixels[0]
+    return np.array([-ahead[1], ahead[0]]) / max(float(np.linalg.norm(ahead)), 1e-9)
+
+
+def _middle_of(chain: _Chain, image: NDArray[np.float64]) -> float:
+    """Return what an image holds along the middle third of a chain, in the median."""
+    third = len(chain.pixels) // 3
+    rows, columns = chain.pixels[third : len(chain.pixels) - third].astype(int).T
+    return float(np.median(image[rows, columns]))
+
+
+def _weighted_quantile(values: list[float], weights: list[float], share: float) -> float:
     order = np.argsort(values)
     total = np.cumsum(np.asarray(weights)[order])
     return (
-        float(np.asarray(values)[order][np.searchsorted(total, 0.5 * total[-1])])
+        float(np.asarray(values)[order][np.searchsorted(total, share * total[-1])])
         if len(values)
         else 0.0
     )
@@ -214,7 +257,7 @@ def _joined(chains: list[_Chain], shared: list[_Chain], width: float) -> list[Fl
                 at.setdefault(c.nodes[end], []).append((i, end))
     partner: dict[tuple[int, int], tuple[int, int]] = {}
     for ends in at.values():
-        for a, b in _pairs(chains, ends, width):
+        for a, b in _pairs(chains, ends, shared, width):
             partner[a], partner[b] = b, a
     used: set[int] = set()
     paths = []
@@ -233,19 +276,25 @@ def _joined(chains: list[_Chain], shared: list[_Chain], width: float) -> list[Fl
             following = partner.get(leaving)
             if following is None:
                 break
-            pieces += _between(
-                chains[number].junctions[1 - entry],
-                chains[following[0]].junctions[following[1]],
-                shared,
-            )
+            pieces += [
+                _beside(c, forward, chains[number], 1 - entry)
+                for c, forward in _between(
+                    chains[number].junctions[1 - entry],
+                    chains[following[0]].junctions[following[1]],
+                    shared,
+                )
+            ]
             number, entry = following
         paths.append(np.concatenate(pieces))
     return paths
 
 
-def _between(start: int, goal: int, shared: list[_Chain]) -> list[FloatArray]:
-    """Return the shared stretches that lead from one junction of a crossing to another."""
-    routes: list[tuple[int, list[FloatArray]]] = [(start, [])]
+def _between(start: int, goal: int, shared: list[_Chain]) -> list[tuple[_Chain, bool]]:
+    """Return the shared stretches that lead from one junction of a crossing to another.
+
+    With each comes whether it is walked from its first end to its last.
+    """
+    routes: list[tuple[int, list[tuple[_Chain, bool]]]] = [(start, [])]
     reached = {start}
     while routes:
         at, pieces = routes.pop(0)
@@ -255,13 +304,29 @@ def _between(start: int, goal: int, shared: list[_Chain]) -> list[FloatArray]:
             for end in (0, 1):
                 if c.junctions[end] == at and c.junctions[1 - end] not in reached:
                     reached.add(c.junctions[1 - end])
-                    pixels = c.pixels if end == 0 else c.pixels[::-1]
-                    routes.append((c.junctions[1 - end], [*pieces, pixels]))
+                    routes.append((c.junctions[1 - end], [*pieces, (c, end == 0)]))
     return []
 
 
+def _beside(stretch: _Chain, forward: bool, arriving: _Chain, end: int) -> FloatArray:
+    """Return a shared stretch as a wall runs through it that arrives by a chain's end."""
+    pixels = stretch.pixels if forward else stretch.pixels[::-1]
+    if stretch.apart == 0.0:
+        return pixels
+    side = _side(stretch, forward, arriving, end)
+    return np.asarray(pixels + stretch.apart * side * _left(pixels))
+
+
+def _side(stretch: _Chain, forward: bool, chain: _Chain, end: int) -> float:
+    """Return on which side of a stretch, walked one way, a chain's end arrives or leaves: +-1."""
+    pixels = stretch.pixels if forward else stretch.pixels[::-1]
+    lead = chain.pixels if end == 0 else chain.pixels[::-1]
+    off = lead[len(lead) // 2] - pixels.mean(axis=0)
+    return 1.0 if off @ _left(pixels) > 0 else -1.0
+
+
 def _pairs(
-    chains: list[_Chain], ends: list[tuple[int, int]], width: float
+    chains: list[_Chain], ends: list[tuple[int, int]], shared: list[_Chain], width: float
 ) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     """Return which chain ends at one junction belong to one path."""
     if len(ends) < 2:
@@ -273,6 +338,10 @@ def _pairs(
         (a, b): _roughness(leads[a], leads[b], width)
         for a, b in itertools.combinations(range(len(ends)), 2)
     }
+    for a, b in cost:
+        if _would_cross(chains, ends[a], ends[b], shared):
+            rough, turn = cost[a, b]
+            cost[a, b] = (rough + _NO_CROSSING, turn + 180.0)
     if len(ends) % 2 == 0 and len(ends) <= _MOST_MATCHED:
         best = min(
             _matchings(tuple(range(len(ends)))), key=lambda m: sum(cost[pair][0] for pair in m)
@@ -286,6 +355,29 @@ def _pairs(
         taken |= {a, b}
         found.append((ends[a], ends[b]))
     return found
+
+
+def _would_cross(
+    chains: list[_Chain], a: tuple[int, int], b: tuple[int, int], shared: list[_Chain]
+) -> bool:
+    """Whether a path from one end to another would cross the wall beside it, or turn back."""
+    start, goal = chains[a[0]].junctions[a[1]], chains[b[0]].junctions[b[1]]
+    for one, other in ((a, b), (b, a)):
+        stretch, meeting = chains[one[0]], chains[other[0]]
+        if stretch.apart != 0.0:
+            # Both twins end here: none goes on into the other, nor into the far side's wall.
+            return meeting.apart != 0.0 or _side(stretch, True, meeting, other[1]) != math.copysign(
+                1.0, stretch.apart
+            )
+    for stretch in shared:
+        if stretch.apart == 0.0:
+            continue
+        if start == goal and start in stretch.junctions:
+            return True
+        if {start, goal} == set(stretch.junctions):
+            near = _side(stretch, True, chains[a[0]], a[1])
+            return near != _side(stretch, True, chains[b[0]], b[1])
+    return False
 
 
 def _matchings(ends: tuple[int, ...]) -> Iterator[list[tuple[int, int]]]:

@@ -13,11 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.fibres.columns import FamilyAxes
-from volscan.fibres.gather import FamilyTrack, WallTrack, mark_families
+from volscan.fibres.gather import (
+    STRAY,
+    FamilyTrack,
+    WallTrack,
+    blurred_margin,
+    gather_paths,
+    mark_families,
+)
 from volscan.fibres.paths import WallPath, smoothed
 from volscan.geometry import FloatArray
-from volscan.kernels.paths import path_sections
-from volscan.prepare.ct import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap
 
 # Walls wave when their paths stray by this many radii from straight lines (1.48 times the median);
@@ -37,7 +42,7 @@ def recentred(
     """Return the families with curved walls' paths moved onto the middle of their walls."""
     if not any(f.curved for f in families):
         return families
-    margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
+    margin = blurred_margin(material, blur_um)
     for _ in range(times):
         near = mark_families(material, families, margin_um=margin, strays_too=False)
         families = [
@@ -58,7 +63,7 @@ def waving_families(
     """
     if not families:
         return families
-    margin = 1.2 * FWHM_PER_SIGMA * blur_um + 0.5 * max(material.spacing_um)
+    margin = blurred_margin(material, blur_um)
     near = mark_families(material, families, margin_um=margin, strays_too=False)
     found = []
     for number, family in enumerate(families):
@@ -167,8 +172,8 @@ def _station_shifts(
         )
         for w in family.walls
     ]
-    pooled = np.concatenate([p for p, _ in profiles])
-    weight = np.concatenate([v for _, v in profiles])
+    pooled = np.concatenate([p.across for p in profiles])
+    weight = np.concatenate([p.seen for p in profiles])
     template = np.zeros(pooled.shape[1])
     if weight.sum() > 0:
         template = np.average(pooled, axis=0, weights=weight)
@@ -176,15 +181,27 @@ def _station_shifts(
     steep = np.gradient(template, step)
     power = max(float(template @ template), 1e-12)
     found = []
-    for own, seen in profiles:
-        scale = own @ template / power
+    for own in profiles:
+        scale = own.across @ template / power
         with np.errstate(invalid="ignore", divide="ignore"):
-            off = -(own @ steep) / (scale * float(steep @ steep))
-        good = (seen > _SEEN * seen.max(initial=0.0)) & (scale > 0.4)
+            off = -(own.across @ steep) / (scale * float(steep @ steep))
+        good = (own.seen > _SEEN * own.seen.max(initial=0.0)) & (scale > 0.4)
         off = np.clip(np.where(good, off, np.nan), -radius, radius)
+        # Side by side with another wall the path from above is all there is to go by.
+        off[own.beside & ~good] = 0.0
         arc = np.asarray((np.arange(off.size) + 0.5) * segment, dtype=np.float64)
         found.append(_Shifts(arc, off, smoothed(off[:, None], segment, 6.0 * radius)[:, 0], good))
     return found
+
+
+@dataclass(frozen=True)
+class _Profiles:
+    """Stations' mean profiles `across` (stations, bins), how many heights each shows, and whether
+    its own family's next wall, or a stray, hides it."""
+
+    across: FloatArray
+    seen: FloatArray
+    beside: NDArray[np.bool_]
 
 
 def _station_profiles(
@@ -196,12 +213,12 @@ def _station_profiles(
     number: int,
     segment_um: float,
     radius_um: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return each station's mean profile across (stations, bins) and how many heights it shows."""
+) -> _Profiles:
+    """Gather the sections at each station of a wall."""
     assert wall.path is not None
     step = max(material.spacing_um)
     others = np.uint8(255 ^ (1 << number))
-    seen, hidden = (
+    seen, hidden, unstrayed = (
         path_bins(
             material,
             near,
@@ -214,14 +231,16 @@ def _station_profiles(
             segment_um=segment_um,
             bin_um=step,
         )[0]
-        for bits in (others, np.uint8(0))
+        for bits in (others, np.uint8(0), STRAY)
     )
+    alone = unstrayed[..., 0].sum(axis=(1, 2)) < 0.5 * hidden[..., 0].sum(axis=(1, 2))
     whole = (seen[..., 0].sum(axis=2) >= 0.98 * hidden[..., 0].sum(axis=2))[..., None]
     count = np.where(whole, seen[..., 0], 0.0).sum(axis=1)
     total = np.where(whole, seen[..., 1], 0.0).sum(axis=1)
     filled = (count > 0).all(axis=1)
     profile = np.where(filled[:, None], total / np.maximum(count, 1.0), 0.0)
-    return profile, np.where(filled, whole[..., 0].sum(axis=1), 0).astype(np.float64)
+    heights = np.where(filled, whole[..., 0].sum(axis=1), 0).astype(np.float64)
+    return _Profiles(profile, heights, alone)
 
 
 def path_bins(
@@ -240,22 +259,17 @@ def path_bins(
     """Gather sections in segments of even length along whole paths; see `path_sections`."""
     lengths = np.array([p.length_um for p in paths])
     segments = max(1, int(np.ceil(lengths.max() / segment_um)))
-    starts = np.concatenate([[0], np.cumsum([len(p.points_um) for p in paths])])
-    return np.asarray(
-        path_sections(
-            material.fraction,
-            near,
-            other_bits,
-            np.array(material.spacing_um),
-            axes.matrix,
-            np.concatenate([p.points_um for p in paths]),
-            starts,
-            np.asarray(slopes, dtype=np.float64),
-            half_width_um,
-            np.array(h_range, dtype=np.float64),
-            np.zeros(len(paths)),
-            np.full(len(paths), segment_um),
-            segments,
-            bin_um,
-        )
+    return gather_paths(
+        material,
+        near,
+        other_bits,
+        axes,
+        paths,
+        slopes,
+        half_width_um=half_width_um,
+        h_range=h_range,
+        start_um=np.zeros(len(paths)),
+        segment_um=np.full(len(paths), segment_um),
+        segments=segments,
+        bin_um=bin_um,
     )

@@ -9,17 +9,15 @@ from __future__ import annotations
 
 import math
 
-import cc3d
 import numpy as np
 
-from volscan.fibres.gather import FamilyTrack, mark_families
+from volscan.fibres.gather import FamilyTrack, left_over, mark_families
 from volscan.fibres.rough import rough_families
 from volscan.geometry import BuildFrame
 from volscan.prepare.material import MaterialMap
 
 # Less than this share of the solid is turning loops and debris.
 _LEAST_REST = 0.05
-_SMALLEST_VOX = 64
 # Directions nearer than this to a family's are its own fibres, badly met.
 _OWN_DEG = 6.0
 _POINTS = 300_000
@@ -42,8 +40,7 @@ def further_families(
     near = mark_families(
         material, families, margin_um=1.5 * max(material.spacing_um), strays_too=False
     )
-    rest = material.solid & (near == 0)
-    cc3d.dust(rest, threshold=_SMALLEST_VOX, connectivity=26, in_place=True)
+    rest = left_over(material, near)
     found = np.flatnonzero(rest)
     if found.size < _LEAST_REST * np.count_nonzero(material.solid):
         return []

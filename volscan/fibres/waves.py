@@ -242,7 +242,7 @@ def _hidden_corner(fit: WaveFit, paths: list[PlanPath]) -> float | None:
         ]
     )
     # Crests stand a quarter of a period after the phase is 0, troughs half a period on.
-    off = np.sort(np.abs((phases - 0.25 + 0.25) % 0.5 - 0.25))
+    off = np.sort(np.abs(phases % 0.5 - 0.25))
     if off.size < _TELL_A_CORNER:
         return None
     nearest = float(off[_TELL_A_CORNER - 1])

@@ -21,6 +21,10 @@ _SHAPE_DOUBT = {"sine": 0.004, "zigzag": 0.012}
 _FEWEST_PLACES = 8
 
 
+# What a station's place across is good to, in radii, against what a wave's harmonics may be.
+_STATION_SHARE = 0.05
+
+
 def waves_of(
     walls: list[FittedWall], frame: BuildFrame, families: list[FamilyAxes]
 ) -> dict[int, MeanLines]:
@@ -116,8 +120,13 @@ def _dense(wall: FittedWall, frame: BuildFrame, lines: MeanLines) -> FloatArray:
     wavelength = lines.wave.wavelength_um.value
     harmonics = (1,) if lines.wave.shape == "sine" else (1, 3, 5, 7, 9)
     out = np.empty_like(before)
+    # Few stations tell no high harmonics: each is held to what a sharp zigzag has of it.
+    held = _STATION_SHARE * radius / lines.wave.amplitude_um.value
+    prior = np.diag([0.0, 0.0, *(0.0 if m == 1 else m**2 * held for m in harmonics for _ in "sc")])
     for k in range(before.shape[1]):
-        fit, *_ = np.linalg.lstsq(_basis(s[:, k], wavelength, harmonics), n[:, k], rcond=None)
+        design = np.vstack([_basis(s[:, k], wavelength, harmonics), prior])
+        wanted = np.concatenate([n[:, k], np.zeros(len(prior))])
+        fit, *_ = np.linalg.lstsq(design, wanted, rcond=None)
         rest = n[:, k] - _basis(s[:, k], wavelength, harmonics) @ fit
         rows = np.clip(np.round((s[:, k] - even[0]) / step).astype(int), 0, even.size - 1)
         values = np.full((even.size, 2), np.nan)

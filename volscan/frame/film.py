@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,15 +52,12 @@ class Film:
         From what its open cells hold in all.
     plan_share
         Share of the print's plan that it covers.
-    area_um2
-        Covered area.
     """
 
     mask: NDArray[np.bool_]
     height_um: float
     thickness_um: Quantity
     plan_share: float
-    area_um2: float
 
     @property
     def notice(self) -> Notice:
@@ -110,7 +108,6 @@ def find_film(material: MaterialMap, frame: BuildFrame) -> Film | None:
         float(plane @ (a, b, 1.0)) - float(frame.origin_um @ frame.h),
         Quantity(thickness, u, "µm", int(inner.sum())),
         share,
-        float(covered.sum()) * cell_area,
     )
 
 
@@ -126,8 +123,7 @@ def _spanned(
     open_cells = ndimage.binary_opening(near, _disc(reach))
     covered = ndimage.binary_opening(_at(cells, plane), _disc(reach)) & cells.footprint
     # Open pores in it, where fibres and not a film cover the plan.
-    filled = ndimage.binary_closing(np.pad(covered, 2 * reach), _disc(2 * reach))
-    filled = filled[2 * reach : -2 * reach, 2 * reach : -2 * reach] & cells.footprint
+    filled = _closed(covered, 2 * reach) & cells.footprint
     holes = float((filled & (cells.runs == 0)).sum()) / max(float(filled.sum()), 1.0)
     spans = covered.sum() >= _LEAST_SHARE * cells.footprint.sum()
     shown = open_cells.sum() >= _LEAST_OPEN * cells.footprint.sum()
@@ -139,7 +135,7 @@ def _spanned(
 def _at(cells: _Cells, plane: FloatArray) -> NDArray[np.bool_]:
     """Tell of each column whether it holds polymer on a plane."""
     a, b = np.indices(cells.runs.shape)
-    level = (plane[0] * a + plane[1] * b + plane[2] - cells.low[2]) / cells.bin_um
+    level = (_height(plane, a, b) - cells.low[2]) / cells.bin_um
     row = np.clip(np.floor(level).astype(np.int64), 0, cells.occupied.shape[2] - 1)
     return np.asarray(np.take_along_axis(cells.occupied, row[..., None], axis=2)[..., 0])
 
@@ -205,11 +201,9 @@ def _cells(material: MaterialMap, frame: BuildFrame) -> _Cells | None:
     counts = np.bincount(flat, minlength=int(np.prod(shape))).reshape(shape)
     occupied = counts > 0.4 * share * step * step * bin_um / voxel
     edges = np.diff(np.pad(occupied, ((0, 0), (0, 0), (1, 0))).astype(np.int8), axis=2)
-    any_solid = occupied.any(axis=2)
+    any_solid = np.asarray(occupied.any(axis=2))
     reach = max(1, round(2.0 * material.rough_thickness_um / step))
-    footprint = ndimage.binary_fill_holes(
-        ndimage.binary_closing(np.pad(any_solid, reach), _disc(reach))[reach:-reach, reach:-reach]
-    )
+    footprint = ndimage.binary_fill_holes(_closed(any_solid, reach))
     return _Cells(
         occupied,
         (edges == 1).sum(axis=2),
@@ -220,6 +214,17 @@ def _cells(material: MaterialMap, frame: BuildFrame) -> _Cells | None:
         bin_um,
         max(material.rough_thickness_um, 2.0 * coarsest),
     )
+
+
+def _closed(image: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    """Return the image with gaps up to twice the reach closed, as if air lay beyond its edges."""
+    closed = ndimage.binary_closing(np.pad(image, reach), _disc(reach))
+    return np.asarray(closed[reach:-reach, reach:-reach])
+
+
+def _height(plane: FloatArray, a: Any, b: Any) -> FloatArray:
+    """Return a plane's height at column numbers."""
+    return np.asarray(plane[0] * a + plane[1] * b + plane[2])
 
 
 def _disc(radius: int) -> NDArray[np.bool_]:
@@ -239,7 +244,6 @@ def _on_plane(
     at = np.argwhere(broad)
     design = np.column_stack([at, np.ones(len(at))])
     values = middle[broad]
-    weight = np.ones(len(at))
     within = max(_ON_PLANE * diameter_um, cells.bin_um)
     # The usual height first: two films, or a film and loops, must not pull the plane between them.
     counts, edges = np.histogram(values, bins=max(2, round(float(np.ptp(values)) / within) + 1))
@@ -252,8 +256,7 @@ def _on_plane(
         if weight.sum() < 10:
             break
     a, b = np.indices(broad.shape)
-    fitted = plane[0] * a + plane[1] * b + plane[2]
-    return cells.single & (np.abs(middle - fitted) < 2.0 * within), np.asarray(plane)
+    return cells.single & (np.abs(middle - _height(plane, a, b)) < 2.0 * within), np.asarray(plane)
 
 
 def _voxels(
@@ -281,7 +284,7 @@ def _voxels(
         if not inside.any():
             continue
         i, j = np.where(inside, i, 0), np.where(inside, j, 0)
-        off = np.abs(place[2] - (plane[0] * i + plane[1] * j + plane[2]))
+        off = np.abs(place[2] - _height(plane, i, j))
         near = inside & (off < margin_um)
         mask[k] = near & covered[i, j]
         held += float(material.fraction[k][near & inner[i, j]].sum(dtype=np.float64))

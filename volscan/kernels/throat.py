@@ -67,7 +67,7 @@ def _flood(level, width, head, following, top, sink_axis):  # type: ignore[no-un
 
 @njit(cache=True, nogil=True)
 def _queue_faces(level, width, head, following, axis):  # type: ignore[no-untyped-def]
-    """Queue the passable voxels of the first face across `axis`, or of all six for axis -1."""
+    """Queue passable voxels of the first face across `axis`, the last (3 + axis) or all (-1)."""
     nz, ny, nx = level.shape
     for z in range(nz):
         for y in range(ny):
@@ -78,6 +78,12 @@ def _queue_faces(level, width, head, following, axis):  # type: ignore[no-untype
                     chosen = y == 0
                 elif axis == 2:
                     chosen = x == 0
+                elif axis == 3:
+                    chosen = z == nz - 1
+                elif axis == 4:
+                    chosen = y == ny - 1
+                elif axis == 5:
+                    chosen = x == nx - 1
                 else:
                     chosen = z == 0 or z == nz - 1 or y == 0 or y == ny - 1 or x == 0 or x == nx - 1
                 v = level[z, y, x]
@@ -142,6 +148,27 @@ def widest_from_faces(level: U16) -> U16:
         return np.zeros(level.shape, np.uint16)
     level = np.ascontiguousarray(level, dtype=np.uint16)
     width, head, following, top = _queue(level, -1)
+    _flood(level, width, head, following, top, -1)
+    return width
+
+
+def widest_from_face(level: U16, *, axis: int, last: bool) -> U16:
+    """Return for each voxel the width of the widest path to it from one face alone.
+
+    Parameters
+    ----------
+    level
+        Width of each voxel (z, y, x) in whole steps; 0 is blocked.
+    axis, last
+        The face: across which axis, and whether it is the one at the last index.
+
+    Returns
+    -------
+    ndarray
+        Width (z, y, x), uint16; 0 where no path leads.
+    """
+    level = np.ascontiguousarray(level, dtype=np.uint16)
+    width, head, following, top = _queue(level, axis + 3 * int(last))
     _flood(level, width, head, following, top, -1)
     return width
 

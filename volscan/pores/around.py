@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from volscan.geometry import Envelope, TubeFrame
 from volscan.kernels.throat import widest_crossing
+from volscan.pores.domain import PoreDomain
 from volscan.pores.solid import Solid
-from volscan.pores.space import PoreDomain
 from volscan.pores.throats import LEVELS, MOST_NODES
 
 F32 = NDArray[np.float32]

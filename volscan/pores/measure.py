@@ -9,12 +9,18 @@ from volscan.errors import SettingsError
 from volscan.geometry import BuildFrame, Envelope, TubeFrame
 from volscan.kernels.peaks import peak_spheres
 from volscan.pores.around import tube_domain, tube_throats
+from volscan.pores.domain import PoreDomain
+from volscan.pores.maps import pore_maps
+from volscan.pores.network import find_network
+from volscan.pores.openings import measure_openings
 from volscan.pores.paint import painting_factor
-from volscan.pores.reach import reach
+from volscan.pores.reach import Curve, reach, reach_from_sides
 from volscan.pores.sizes import distribution, inscribed_diameters, u_share_of_walls
 from volscan.pores.solid import Solid, build_solid, working_coverage, working_grid
-from volscan.pores.space import PoreDomain, PoreSpace
-from volscan.pores.throats import pore_domain, throats
+from volscan.pores.space import PoreSpace
+from volscan.pores.structure import measure_structure
+from volscan.pores.throats import DomainGrid, pore_domain, throats
+from volscan.pores.transport import Transport, TransportChoice, measure_transport
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
 from volscan.quantity import Notice, Quantity
@@ -33,6 +39,7 @@ def measure_pores(
     solid_model: NDArray[np.float32] | None = None,
     exact: bool | None = None,
     tube: TubeFrame | None = None,
+    transport: TransportChoice | None = None,
     progress: Progress = no_progress,
 ) -> PoreSpace:
     """Measure inscribed spheres, throats and reach of the pore space inside an envelope.
@@ -64,6 +71,8 @@ def measure_pores(
     tube
         Where the envelope is a tube's shell, its frame: throats are then along its axis, around
         it and through its wall, and `frame` a rigid one along it.
+    transport
+        How ways, diffusion and flow through the domain are measured.
     progress
         Called with "pores" and the share done.
 
@@ -130,6 +139,9 @@ def measure_pores(
     notices.extend(_cut_faces(solid))
 
     crossing: dict[str, float] = {}
+    network = None
+    crossings = None
+    paths: dict[str, NDArray[np.float64]] = {}
     u_throat = solid.u_diameter_um
     if grid is not None:
         inside = None
@@ -138,8 +150,10 @@ def measure_pores(
         fine = _full_resolution(
             material, solid, envelope, frame, surface_level=surface_level, solid_model=solid_model
         )
-        crossing = throats(fine, grid, inside=inside if fine is solid else None)
+        crossings = throats(fine, grid, inside=inside if fine is solid else None)
+        crossing, paths = crossings.diameter_um, crossings.paths_um
         u_throat = fine.u_diameter_um
+        network = find_network(crossings, grid)
         del fine
     progress("pores", 0.4)
     radius, offsets = peak_spheres(
@@ -165,9 +179,8 @@ def measure_pores(
                 f"each cube of {factor}³ working voxels kept one sphere, its largest",
             )
         )
-    sizes = distribution(
-        inscribed_diameters(solid, radius, offsets, coverage=coverage, factor=factor)
-    )
+    spheres = inscribed_diameters(solid, radius, offsets, coverage=coverage, factor=factor)
+    sizes = distribution(spheres)
     progress("pores", 0.7)
     if sizes is None:
         notices.append(Notice("pores_not_measured", "the envelope holds no pore"))
@@ -175,6 +188,19 @@ def measure_pores(
     reached = reach(
         solid, radius, offsets, coverage=coverage, largest_um=sizes.largest_um, factor=factor
     )
+    maps = None
+    if grid is not None and reached is not None:
+        maps = pore_maps(grid, solid, spheres.diameters_um, reached.largest_um)
+    from_sides: dict[str, Curve] = {}
+    if crossings is not None:
+        from_sides = reach_from_sides(crossings, largest_um=sizes.largest_um)
+    del radius, offsets, spheres, crossings
+    progress("pores", 0.75)
+    openings = None if tube is not None else measure_openings(solid, frame, envelope)
+    if openings is not None:
+        notices.extend(openings.notices)
+    structure = measure_structure(solid, frame, envelope, coverage=coverage)
+    passed = _transport(solid, grid, transport or TransportChoice(), notices)
     progress("pores", 1.0)
     height = envelope.top_um - envelope.base_um
     median = sizes.quantile(0.5)
@@ -209,7 +235,33 @@ def measure_pores(
         size_histogram=sizes.histogram(),
         accessible_share=None if reached is None else reached.open_share,
         notices=tuple(notices),
+        structure=structure,
+        openings=openings,
+        accessible_from=from_sides,
+        maps=maps,
+        network=network,
+        throat_paths_um=paths,
+        transport=passed,
     )
+
+
+def _transport(
+    solid: Solid, grid: DomainGrid | None, choice: TransportChoice, notices: list[Notice]
+) -> Transport | None:
+    """Return what passes the domain; on a tube the domain is no box, and nothing is told."""
+    if grid is None:
+        notices.append(
+            Notice(
+                "transport_needs_a_box",
+                "pores.geodesic_tortuosity, pores.relative_diffusivity and pores.permeability_um2 "
+                "are null: they are measured in a box, and neither a tube's shell nor an envelope "
+                "without a rectangle holds one",
+            )
+        )
+        return None
+    passed = measure_transport(solid, grid, choice)
+    notices.extend(passed.notices)
+    return passed
 
 
 def _full_resolution(

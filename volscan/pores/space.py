@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.pores.domain import PoreDomain
+from volscan.pores.maps import PoreMaps
+from volscan.pores.network import PoreNetwork
+from volscan.pores.openings import Openings
+from volscan.pores.reach import Curve
+from volscan.pores.structure import Structure
+from volscan.pores.transport import Transport
 from volscan.quantity import Notice, Quantity
-
-
-@dataclass(frozen=True)
-class PoreDomain:
-    """The box that throats and transport refer to.
-
-    `origin_um` and `size_um` are (x, y, h) along the domain's own axes: x is the lay-down
-    direction of the first family (`direction_deg`, from the frame's X), y = h × x.
-    """
-
-    origin_um: tuple[float, float, float]
-    size_um: tuple[float, float, float]
-    direction_deg: float
 
 
 @dataclass(frozen=True)
@@ -29,7 +23,8 @@ class PoreSpace:
 
     `size_histogram` holds (upper edge of the diameter bin in µm, share of pore volume) rows.
     A throat of None means that no sphere crosses, or that it could not be measured (a notice
-    says which).
+    says which). `throat_paths_um` holds
+    for each axis a shortest way of the largest sphere that crosses, as `Crossings` does.
     """
 
     domain: PoreDomain | None
@@ -44,3 +39,11 @@ class PoreSpace:
     size_histogram: NDArray[np.float64]
     accessible_share: float | None
     notices: tuple[Notice, ...] = ()
+    structure: Structure | None = None
+    network: PoreNetwork | None = None
+    openings: Openings | None = None
+    accessible_from: dict[str, Curve] = field(default_factory=dict)
+    maps: PoreMaps | None = None
+    regions: dict[str, PoreSpace] = field(default_factory=dict)
+    throat_paths_um: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    transport: Transport | None = None

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.geometry import BuildFrame, Envelope
+from volscan.kernels.arrival import arrival
 from volscan.kernels.peaks import peak_spheres
 from volscan.kernels.throat import distance_on_grid, widest_crossing
+from volscan.pores.domain import PoreDomain
 from volscan.pores.solid import Solid
-from volscan.pores.space import PoreDomain
 
 FloatArray = NDArray[np.float64]
 
@@ -31,6 +32,20 @@ class DomainGrid:
     domain: PoreDomain
     corner_um: FloatArray
     axes: FloatArray
+
+    def to_build(self, places: FloatArray, steps_um: tuple[float, float, float]) -> FloatArray:
+        """Turn places (n, 3) in steps along (h, y, x) from the corner into [X, Y, H] (n, 3)."""
+        h, y, x = (places * np.asarray(steps_um)).T
+        x0, y0, h0 = self.domain.origin_um
+        a = math.radians(self.domain.direction_deg)
+        along, across = x0 + x, y0 + y
+        return np.column_stack(
+            [
+                along * math.cos(a) - across * math.sin(a),
+                along * math.sin(a) + across * math.cos(a),
+                h0 + h,
+            ]
+        )
 
 
 def largest_rectangle(corners: FloatArray) -> tuple[float, float, float, float] | None:
@@ -140,10 +155,31 @@ def _array_domain(
     return DomainGrid(domain, corner, axes)
 
 
-def throats(
-    solid: Solid, grid: DomainGrid, *, inside: NDArray[np.bool_] | None
-) -> dict[str, float]:
-    """Return the throat diameter along x, y and h in µm; 0 where no sphere crosses.
+@dataclass(frozen=True)
+class Crossings:
+    """Throats of the domain, the ways through them, and the spheres they were found among.
+
+    Parameters
+    ----------
+    diameter_um
+        Throat along x, y, h; 0 where no sphere crosses.
+    paths_um
+        For each axis that is crossed, (n, 4): [X, Y, H] of a shortest way of the largest sphere
+        that crosses, in build coordinates, and the largest sphere centred there.
+    radius_um
+        Largest sphere in the box of each node (h, y, x) of the domain's grid.
+    steps_um
+        Distance of the nodes along h, y, x.
+    """
+
+    diameter_um: dict[str, float]
+    paths_um: dict[str, FloatArray]
+    radius_um: NDArray[np.float32]
+    steps_um: tuple[float, float, float]
+
+
+def throats(solid: Solid, grid: DomainGrid, *, inside: NDArray[np.bool_] | None) -> Crossings:
+    """Find the throat diameter along x, y and h in µm; 0 where no sphere crosses.
 
     The distance to the surface is measured at the nodes of a grid along the domain's own axes,
     so that its faces are not oblique, and each node stands for the largest sphere in its box.
@@ -181,6 +217,8 @@ def throats(
     centres = ((solid.surface.centres_um - origin) @ grid.axes.T).astype(np.float32)
     normals = (solid.surface.normals @ grid.axes.T).astype(np.float32)
     found: dict[str, float] = {}
+    paths: dict[str, FloatArray] = {}
+    open_radius = np.zeros((0, 0, 0), np.float32)
     for planes, names in (((-math.inf, math.inf), "h"), ((-0.5, shape[0] - 0.5), "xy")):
         radius, _ = peak_spheres(
             dist,
@@ -191,6 +229,8 @@ def throats(
             disc_radius_um=solid.surface.disc_radius_um,
             planes_um=(planes[0] * steps_um[0], planes[1] * steps_um[0]),
         )
+        if names == "h":
+            open_radius = radius
         widest = float(radius.max(initial=0.0))
         if widest <= 0:
             found |= dict.fromkeys(names, 0.0)
@@ -198,8 +238,46 @@ def throats(
         unit = widest / LEVELS
         level = np.where(radius > 0, np.maximum(radius / np.float32(unit), 1), 0).astype(np.uint16)
         for name in names:
-            found[name] = 2 * unit * widest_crossing(level, axis={"h": 0, "y": 1, "x": 2}[name])
-    return found
+            axis = {"h": 0, "y": 1, "x": 2}[name]
+            width = widest_crossing(level, axis=axis)
+            found[name] = 2 * unit * width
+            if width > 0:
+                nodes = shortest_way(level >= width, axis=axis, steps_um=steps_um)
+                spheres = 2 * radius[tuple(nodes.T)].astype(np.float64)
+                paths[name] = np.column_stack(
+                    [grid.to_build(nodes.astype(np.float64) + 0.5, steps_um), spheres]
+                )
+    return Crossings(found, paths, open_radius, steps_um)
+
+
+def shortest_way(
+    free: NDArray[np.bool_], *, axis: int, steps_um: tuple[float, float, float]
+) -> NDArray[np.intp]:
+    """Return the nodes (n, 3) of a shortest way between the two faces across an axis.
+
+    Followed back from the exit by the earliest arrival among the 26 nodes around; the free nodes
+    must connect the faces.
+    """
+    order = (axis, *(k for k in range(3) if k != axis))
+    turned = np.ascontiguousarray(free.transpose(order))
+    a, b, c = (steps_um[k] for k in order)
+    time = arrival(turned, steps_um=(a, b, c))
+    at = np.array(
+        [turned.shape[0] - 1, *np.unravel_index(int(np.argmin(time[-1])), time.shape[1:])]
+    )
+    way = [at]
+    around = np.stack(np.meshgrid(*[(-1, 0, 1)] * 3, indexing="ij"), -1).reshape(-1, 3)
+    while at[0] > 0:
+        near = at + around
+        near = near[((near >= 0) & (near < turned.shape)).all(axis=1)]
+        best = near[int(np.argmin(time[tuple(near.T)]))]
+        if not time[tuple(best)] < time[tuple(at)]:
+            break
+        at = best
+        way.append(at)
+    nodes = np.empty((len(way), 3), np.intp)
+    nodes[:, order] = np.array(way[::-1])
+    return nodes
 
 
 def _block_outside(

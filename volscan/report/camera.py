@@ -77,8 +77,12 @@ def framed(
     caption: str,
     title: str,
     legend: list[tuple[str, str]],
+    arrows: Sequence[tuple[FloatArray, FloatArray]] = (),
 ) -> Drawing:
-    """Set scale bar, axes and legend (label, colour) around a picture."""
+    """Set scale bar, axes and legend (label, colour) around a picture, and arrows over it.
+
+    An arrow goes from one point [X, Y, H] to another; nothing of the picture hides it.
+    """
     width, height = 2 * camera.half_width_um, 2 * camera.half_height_um
     # Letters a little larger than elsewhere: this picture is drawn wider than a column.
     with drawn_figure(6.0 * height / width + 0.62, width_in=6.0) as figure:
@@ -87,6 +91,10 @@ def framed(
         axes.axis("off")
         bar = scale_bar(axes, width, size=10.5)
         _triad(axes, camera, width)
+        # All rims first, so that no arrow's rim hides another arrow.
+        for colour, width in (("white", 3.4), (INK, 1.5)) if arrows else ():
+            for foot, tip in arrows:
+                _arrow(axes, camera, foot, tip, colour, width)
         if legend:
             handles = [
                 Line2D([], [], color=c, linewidth=5, solid_capstyle="round", label=name)
@@ -126,3 +134,38 @@ def _triad(axes: Axes, camera: Camera, width: float) -> None:
         )
         at = foot + 1.35 * seen
         axes.text(at[0], at[1], name, fontsize=10.5, ha="center", va="center", clip_on=False)
+
+
+def _arrow(
+    axes: Axes, camera: Camera, foot: FloatArray, tip: FloatArray, colour: str, width: float
+) -> None:
+    """Draw an arrow in space as the camera sees it."""
+    ends = (np.stack([foot, tip]) - camera.centre_um) @ camera.axes[:2].T
+    ends += [camera.half_width_um, camera.half_height_um]
+    axes.annotate(
+        "",
+        xy=tuple(ends[1]),
+        xytext=tuple(ends[0]),
+        arrowprops={
+            "arrowstyle": "-|>,head_width=0.22,head_length=0.45",
+            "color": colour,
+            "linewidth": width,
+            "shrinkA": 0,
+            "shrinkB": 0,
+        },
+    )
+
+
+def turned(points_um: FloatArray, margin_um: float, azimuth_deg: float, width_px: int) -> Camera:
+    """Return a camera at an azimuth whose scale is the same all the way around."""
+    azimuth, elevation = np.deg2rad([azimuth_deg, ELEVATION_DEG])
+    flat = np.cos(elevation)
+    toward = np.array([flat * np.cos(azimuth), flat * np.sin(azimuth), np.sin(elevation)])
+    right = np.array([-np.sin(azimuth), np.cos(azimuth), 0.0])
+    axes = np.stack([right, np.cross(toward, right), toward])
+    low, high = points_um.min(axis=0), points_um.max(axis=0)
+    around = 0.5 * float(np.hypot(*(high - low)[:2])) + margin_um
+    tall = around * np.sin(elevation) + (0.5 * float((high - low)[2]) + margin_um) * flat
+    height_px = 2 * round(0.5 * width_px * float(tall) / around)
+    half_height = around * height_px / width_px
+    return Camera(axes, 0.5 * (low + high), 1.03 * around, 1.03 * half_height, width_px, height_px)

@@ -81,7 +81,7 @@ def pore_sizes(pores: Json, histogram: pd.DataFrame | None) -> Drawing | None:
         [(d, f) for d, f in pores.get("accessible_by_probe") or [] if f is not None],
         dtype=np.float64,
     ).reshape(-1, 2)
-    edges, share = _histogram_columns(histogram)
+    edges, share = histogram_columns(histogram)
     if len(reach) < 2 and len(edges) == 0:
         return None
     throats = {k: q for k, q in (pores.get("throat_um") or {}).items() if q is not None}
@@ -161,7 +161,7 @@ def pore_sizes(pores: Json, histogram: pd.DataFrame | None) -> Drawing | None:
     )
 
 
-def _histogram_columns(table: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
+def histogram_columns(table: pd.DataFrame | None) -> tuple[np.ndarray, np.ndarray]:
     """Return upper bin edges and shares, whatever the two columns are called."""
     if table is None or len(table) == 0 or table.shape[1] < 2:
         return np.empty(0), np.empty(0)

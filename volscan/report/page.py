@@ -13,6 +13,8 @@ from volscan.outputs import write_folder
 if TYPE_CHECKING:
     import pandas as pd
 
+    from volscan.report.metadata import ScanMetadata
+    from volscan.report.paper.layout import PaperFigure
     from volscan.report.style import Drawing
     from volscan.results import Results
 
@@ -31,13 +33,18 @@ _CONTENTS = (
     ("walls", "Walls and their tilt"),
     ("shift", "Layer shift"),
     ("pores", "Porosity, pores, fibres"),
-    ("method", "How it was measured"),
+    ("methods", "Methods text and sources"),
+    ("checklist", "What reporting guides ask for"),
+    ("method", "Settings and provenance"),
     ("words", "What the words mean"),
 )
 
 
 def write_report(
-    results: Results | str | Path, out_dir: str | Path, *, title: str | None = None
+    results: Results | str | Path,
+    out_dir: str | Path,
+    *,
+    title: str | None = None,
 ) -> Path:
     """Write a finished measurement as one HTML file that needs nothing else.
 
@@ -80,11 +87,24 @@ def write_report(
     return write_folder(out_dir, {REPORT_NAME: page.encode("utf-8")}, force=True) / REPORT_NAME
 
 
-def render_page(results: Results, *, title: str | None = None) -> str:
-    """Return the page's text."""
+def render_page(
+    results: Results,
+    *,
+    title: str | None = None,
+    metadata: ScanMetadata | None = None,
+    before: Results | None = None,
+    scene: Drawing | None = None,
+) -> str:
+    """Return the page's text; a scene that was drawn already is not drawn again."""
     from jinja2 import Environment, StrictUndefined
 
     from volscan.report import grids, method, numbers
+    from volscan.report.checklist import checklist, checklist_summary
+    from volscan.report.methods_text import methods_text
+    from volscan.report.references import REFERENCES, cited, numbered
+    from volscan.report.roll import rolled_up
+    from volscan.report.verdict import CAUTIONS, WORDS, verdict
+    from volscan.report.viewer import make_viewer
     from volscan.report.wording import reason_for, sentence
 
     doc = results.to_dict()
@@ -94,6 +114,16 @@ def render_page(results: Results, *, title: str | None = None) -> str:
     )
     template = environment.from_string(here.joinpath("template.html").read_text("utf-8"))
     design = grids.design_lines(doc.get("design"))
+    texts = methods_text(doc, metadata)
+    keys = cited(" ".join(text for _, text in texts))
+    paragraphs = [(heading, numbered(text, keys)) for heading, text in texts]
+    references = [REFERENCES[k].line() for k in keys]
+    items = checklist(doc, metadata)
+    viewer = make_viewer(
+        rolled_up(results.tables.get("centrelines"), doc["frame"]),
+        results.tables.get("fibres"),
+        doc,
+    )
     context = {
         "sentence": sentence,
         "title": title or f"{doc['input']['file']}: what was printed",
@@ -119,19 +149,33 @@ def render_page(results: Results, *, title: str | None = None) -> str:
         "no_advice": f"{numbers.no_walls(doc)}.",
         "no_pores": "Neither porosity nor pores were measured: "
         + reason_for("porosity.total", doc["warnings"]),
+        "verdict": verdict(doc),
+        "verdict_words": WORDS,
+        "cautions": CAUTIONS,
+        "paragraphs": paragraphs,
+        "references": references,
+        "checklist": items,
+        "checklist_summary": checklist_summary(items),
         "method": method.method_tables(doc),
         "glossary": method.GLOSSARY,
-        **_drawings(results, doc),
+        "viewer": viewer,
+        "viewer_data": _trusted(viewer.data if viewer else ""),
+        "viewer_script": _trusted(viewer.script if viewer else ""),
+        **_drawings(results, doc, before, scene),
     }
     return str(template.render(context))
 
 
-def _drawings(results: Results, doc: Json) -> dict[str, Any]:
+def _drawings(
+    results: Results, doc: Json, before: Results | None, scene: Drawing | None
+) -> dict[str, Any]:
     """Return every figure, by its name in the template; what cannot be drawn is absent or None."""
-    from volscan.report import along_walls, figures, overlays, wall_pictures
-    from volscan.report.roll import rolled_up
-    from volscan.report.scene import draw_scene
-    from volscan.report.solid import draw_solid
+    from volscan.report import along_walls, figures, overlays, pore_pictures, wall_pictures
+    from volscan.report.paper.before_after import before_and_after
+    from volscan.report.paper.charts import direction_rose
+    from volscan.report.paper.design import designed_against_measured
+    from volscan.report.paper.layout import Parts, written_as
+    from volscan.report.scene import results_scene
 
     tables, arrays = results.tables, results.arrays
     tolerance = float(doc["settings"].get("upright_tolerance_deg", 1.0))
@@ -140,11 +184,15 @@ def _drawings(results: Results, doc: Json) -> dict[str, Any]:
     }
     lines = overlays.centrelines(tables.get("centrelines"))
     found = _found(arrays.get("plan", {}), lines, doc, tables.get("fibres"))
+    parts = Parts(doc, tables, arrays)
+    with written_as(("svg",)):
+        rose = _on_page(direction_rose(parts, "single"))
+        compared = _on_page(designed_against_measured(parts, "single"))
+        changed = before and _on_page(before_and_after(before.to_dict(), doc, "single"))
     return {
-        "scene": draw_scene(
-            rolled_up(tables.get("centrelines"), doc["frame"]), tables.get("fibres")
-        )
-        or draw_solid(arrays.get("preview", {}), doc["frame"]["axes"]),
+        "scene": scene or results_scene(results),
+        "design_figure": compared,
+        "before_after": changed,
         "found": found,
         "slices": _slices(arrays.get("slices", {})),
         "wall_figures": _kept(
@@ -161,8 +209,13 @@ def _drawings(results: Results, doc: Json) -> dict[str, Any]:
         "spread_figures": _kept(
             _plan(arrays.get("plan", {}), doc),
             figures.pore_sizes(doc["pores"], tables.get("pore_sizes")),
+            pore_pictures.pores_by_size(
+                arrays.get("pores", {}), doc["pores"], tables.get("throat_paths")
+            ),
+            pore_pictures.reach_of_probes(arrays.get("pores", {}), doc["pores"]),
             figures.porosity_by_height(doc["porosity"]),
             figures.fibre_diameters(tables.get("fibres"), doc["fibres"]["diameter_um"]),
+            rose,
         ),
         **_sheets(arrays.get("wall_sheets", {}), doc),
     }
@@ -279,6 +332,17 @@ def _sheets(members: Mapping[str, Any], doc: Json) -> dict[str, Any]:
     }
 
 
+def _on_page(figure: PaperFigure | None) -> Drawing | None:
+    """Return a figure for a paper as the page shows it."""
+    from volscan.report.style import Drawing
+
+    if figure is None:
+        return None
+    return Drawing(
+        figure.pictures["svg"], "image/svg+xml", figure.alt, figure.caption, figure.title
+    )
+
+
 def _kept(*drawings: Drawing | None) -> list[Drawing]:
     return [d for d in drawings if d is not None]
 
@@ -291,7 +355,7 @@ def _threshold(doc: Json) -> str:
 
 
 def _trusted(text: str) -> Any:
-    """Mark the page's own style sheet as not to be escaped."""
+    """Mark the page's own style sheet, script and data (numbers and colours) as they stand."""
     from markupsafe import Markup
 
     return Markup(text)

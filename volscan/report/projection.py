@@ -11,6 +11,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.polyline import arc_lengths, at_lengths
+
 FloatArray = NDArray[np.float64]
 
 # Light from the upper left in front of the picture (right, up, toward the viewer).
@@ -125,10 +127,9 @@ def _spheres(
     gap = max(0.5, float(np.sqrt(8 * radii.min() * _RIPPLE_PX)), total * area / _MOST_SPLATS)
     parts, owners = [], []
     for k, (a, b) in enumerate(pairwise(starts.tolist())):
-        steps = np.linalg.norm(np.diff(seen[a:b], axis=0), axis=1)
-        along = np.concatenate([[0.0], np.cumsum(steps)])
+        along = arc_lengths(seen[a:b])
         at = np.linspace(0.0, along[-1], int(along[-1] / gap) + 2)
-        part = np.stack([np.interp(at, along, v) for v in (*seen[a:b].T, radii[a:b])], axis=1)
+        part = at_lengths(np.column_stack([seen[a:b], radii[a:b]]), along, at)
         parts.append(part)
         owners.append(np.full(len(part), k, dtype=np.int64))
     return np.concatenate(parts), np.concatenate(owners)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from volscan.geometry import TubeFrame
+from volscan.polyline import arc_lengths, at_lengths
 
 Json = Mapping[str, Any]
 
@@ -56,11 +57,9 @@ def rolled_up(centrelines: pd.DataFrame | None, frame: Json) -> pd.DataFrame | N
     parts = []
     for fibre, rows in centrelines.groupby("fibre", sort=True):
         own = rows[columns].to_numpy(dtype=np.float64)
-        arc = np.concatenate(
-            [[0.0], np.cumsum(np.linalg.norm(np.diff(own[:, :3], axis=0), axis=1))]
-        )
+        arc = arc_lengths(own[:, :3])
         at = np.unique(np.concatenate([np.linspace(0, arc[-1], int(arc[-1] / step) + 2), arc]))
-        fine = np.column_stack([np.interp(at, arc, v) for v in own.T])
+        fine = at_lengths(own, arc, at)
         fine[:, :3] = (tube.to_scan(fine[:, :3]) - tube.point_um) @ basis.T
         part = pd.DataFrame(fine, columns=columns)
         part.insert(0, "fibre", fibre)

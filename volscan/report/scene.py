@@ -12,8 +12,10 @@ import os
 import subprocess
 import sys
 import tempfile
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -23,6 +25,9 @@ from numpy.typing import NDArray
 from volscan.report.camera import Camera, aim, framed
 from volscan.report.projection import project_tubes
 from volscan.report.style import LAYERS, Drawing, family_colour
+
+if TYPE_CHECKING:
+    from volscan.results import Results
 
 FloatArray = NDArray[np.float64]
 
@@ -73,17 +78,7 @@ def draw_scene(
     image = render_in_subprocess(scene, camera, timeout_s=timeout_s)
     how = "Shaded tubes, rendered off-screen."
     if image is None:
-        image = project_tubes(
-            scene.points_um,
-            scene.radii_um,
-            scene.starts,
-            scene.colours,
-            camera.axes,
-            camera.centre_um,
-            camera.um_per_px,
-            camera.width_px,
-            camera.height_px,
-        )
+        image = projected(scene, camera)
         how = (
             "Drawn without OpenGL, which did not answer on this machine: a depth-sorted "
             "projection of the same fibres."
@@ -101,6 +96,17 @@ def draw_scene(
         title="The scaffold in three dimensions",
         legend=legend,
     )
+
+
+def results_scene(results: Results) -> Drawing | None:
+    """Draw the scaffold of finished results: its fibres, or without any the solid's surface."""
+    from volscan.report.roll import rolled_up
+    from volscan.report.solid import draw_solid
+
+    frame, tables = results.document["frame"], results.tables
+    return draw_scene(
+        rolled_up(tables.get("centrelines"), frame), tables.get("fibres")
+    ) or draw_solid(results.arrays.get("preview", {}), frame["axes"])
 
 
 def render_in_subprocess(
@@ -156,36 +162,56 @@ def _build(
     """Return the scene and its legend (label, colour)."""
     if centrelines is None or len(centrelines) == 0 or fibres is None or len(fibres) == 0:
         return None, []
-    family_of = dict(zip(fibres["id"], fibres["family"], strict=True))
-    layer_of = dict(zip(fibres["id"], fibres["layer"], strict=True))
+    family_of = {int(i): int(f) for i, f in zip(fibres["id"], fibres["family"], strict=True)}
+    layer_of = {int(i): float(n) for i, n in zip(fibres["id"], fibres["layer"], strict=True)}
+    families = sorted(set(family_of.values()))
+    top = max(*layer_of.values(), 1.0)
+    if len(families) > 1:
+        shown = {f: family_colour(k, len(families)) for k, f in enumerate(families)}
+        colours = {i: to_rgb(shown[f]) for i, f in family_of.items()}
+        legend = [(f"family {f}", colour) for f, colour in shown.items()]
+    else:
+        colours = {i: to_rgb(LAYERS(n / top)) for i, n in layer_of.items()}
+        few = sorted({0, int(top) // 2, int(top)})
+        legend = [(f"layer {n}", to_hex(LAYERS(n / top))) for n in few]
+    return tube_scene(centrelines, colours), legend
+
+
+def tube_scene(
+    centrelines: pd.DataFrame, colours: Mapping[int, tuple[float, float, float]]
+) -> TubeScene | None:
+    """Return the fibres that have a colour, ready to be drawn; None where there is none."""
     every = max(1, len(centrelines) // _MOST_POINTS)
-    families = sorted({int(f) for f in family_of.values()})
-    top = max(*(float(n) for n in layer_of.values()), 1.0)
-    points, radii, lengths, colours = [], [], [], []
+    points, radii, lengths, tints = [], [], [], []
     for fibre, rows in centrelines.groupby("fibre", sort=True):
         part = rows[["x_um", "y_um", "h_um", "diameter_um"]].to_numpy(dtype=np.float64)
         part = part[np.isfinite(part).all(axis=1)]
         # The last point stays, so that thinning shortens no fibre.
         part = np.concatenate([part[:-1:every], part[-1:]])
-        if len(part) < 2 or fibre not in family_of:
+        if len(part) < 2 or int(str(fibre)) not in colours:
             continue
         points.append(part[:, :3])
         radii.append(part[:, 3] / 2)
         lengths.append(len(part))
-        if len(families) > 1:
-            place = families.index(int(family_of[fibre]))
-            colours.append(to_rgb(family_colour(place, len(families))))
-        else:
-            colours.append(to_rgb(LAYERS(float(layer_of[fibre]) / top)))
+        tints.append(colours[int(str(fibre))])
     if not points:
-        return None, []
-    if len(families) > 1:
-        legend = [(f"family {f}", family_colour(k, len(families))) for k, f in enumerate(families)]
-    else:
-        shown = sorted({0, int(top) // 2, int(top)})
-        legend = [(f"layer {n}", to_hex(LAYERS(n / top))) for n in shown]
+        return None
     starts = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
-    scene = TubeScene(
-        np.concatenate(points), np.concatenate(radii), starts, np.array(colours, dtype=np.float64)
+    return TubeScene(
+        np.concatenate(points), np.concatenate(radii), starts, np.array(tints, dtype=np.float64)
     )
-    return scene, legend
+
+
+def projected(scene: TubeScene, camera: Camera) -> NDArray[np.uint8]:
+    """Draw a scene without OpenGL."""
+    return project_tubes(
+        scene.points_um,
+        scene.radii_um,
+        scene.starts,
+        scene.colours,
+        camera.axes,
+        camera.centre_um,
+        camera.um_per_px,
+        camera.width_px,
+        camera.height_px,
+    )

@@ -41,7 +41,7 @@ def draw_solid(preview: Mapping[str, NDArray[Any]], frame_axes: Any) -> Drawing 
     if len(voxels) == 0:
         return None
     spacing = np.asarray(preview["spacing_um"], dtype=np.float64)
-    build = _build_axes(frame_axes)
+    build = build_axes(frame_axes)
     points = ((voxels - 1) * spacing + preview["origin_um"]) @ build.T
     radius = float(_RADIUS_BLOCKS * spacing.max())
     camera = aim(points, radius)
@@ -61,7 +61,7 @@ def draw_solid(preview: Mapping[str, NDArray[Any]], frame_axes: Any) -> Drawing 
     )
 
 
-def _build_axes(frame_axes: Any) -> FloatArray:
+def build_axes(frame_axes: Any) -> FloatArray:
     """Return the build axes X, Y, H as rows in scan order; the scan's own where there are none."""
     if not frame_axes or any(frame_axes.get(a) is None for a in "xyh"):
         return np.eye(3)[::-1]

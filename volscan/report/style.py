@@ -56,7 +56,7 @@ SOLID = LinearSegmentedColormap.from_list("solid", ["#ffffff", "#b9b4cd", "#4f25
 WIDTH_IN = 4.6
 PNG_DPI = 220
 
-_RC: Any = {  # matplotlib types its keys one by one, and differently in each release
+RC: Any = {  # matplotlib types its keys one by one, and differently in each release
     "font.family": "DejaVu Sans",  # ships with matplotlib: no font of the machine is used
     "font.size": 9.0,
     "axes.labelsize": 9.0,
@@ -119,7 +119,7 @@ def family_colour(index: int, count: int) -> str:
 @contextmanager
 def drawn_figure(height_in: float, *, width_in: float = WIDTH_IN) -> Iterator[Figure]:
     """Open a figure in the report's style; nothing global is touched and no window can open."""
-    with mpl.rc_context(_RC):
+    with mpl.rc_context(RC):
         figure = Figure(figsize=(width_in, height_in), layout="constrained")
         FigureCanvasAgg(figure)
         yield figure

@@ -64,7 +64,7 @@ def wall_tilts(
     norm = Normalize(-limit, limit)
     leans = [math.hypot(*w["lean_vector"]) for w in told if w.get("lean_vector")]
     steepest = max([*leans, 0.0]) or 1.0
-    reach = 0.42 * _mean_gap(walls, size)
+    reach = 0.42 * mean_gap(walls, size)
     # Ends of three and more directions lie so close that only the numbers fit.
     crowded = len({w["family"] for w in walls}) > 2
     edge = [patheffects.withStroke(linewidth=4.6, foreground=INK)]
@@ -81,7 +81,7 @@ def wall_tilts(
         for wall in told:
             line = lines[wall["id"]]
             if wall.get("lean_vector") and wall.get("lean") != "upright":
-                foot = _clear_point(wall, lines, walls)
+                foot = clear_point(wall, lines, walls)
                 lean = np.asarray(wall["lean_vector"], dtype=np.float64)
                 _arrow(axes, foot, foot + lean / steepest * reach)
             if _labelled(wall, walls):
@@ -126,7 +126,7 @@ def wall_sheets(
     """Draw mean cross-sections (section, across_um, height_um, wall), all to one scale."""
     if not sheets:
         return []
-    limits = _common_limits(sheets)
+    limits = common_limits(sheets)
     return [_wall_sheet(*sheet, limits=limits) for sheet in sheets]
 
 
@@ -162,7 +162,7 @@ def _wall_sheet(
         )
         tilt = (wall or {}).get("tilt_deg")
         if wall and tilt:
-            heights, centres, middle = _layer_centres(wall)
+            heights, centres, middle = layer_centres(wall)
             slope = math.tan(math.radians(tilt["value"]))
             ends = (heights.min(), heights.max()) if heights.size else extent[2:]
             rise = np.array(ends, dtype=np.float64)
@@ -191,7 +191,7 @@ def _wall_sheet(
     )
 
 
-def _common_limits(
+def common_limits(
     sheets: Sequence[tuple[Array, Array, Array, Json | None]],
 ) -> tuple[float, float, float, float]:
     """Return left, right, low and high around what is filled in any of the sheets.
@@ -229,7 +229,7 @@ def wall_line(wall: Json, paths: Paths, outline_um: Sequence[Sequence[float]] | 
     return np.stack([foot + (middle - half) * along, foot + (middle + half) * along])
 
 
-def _layer_centres(wall: Json) -> tuple[Array, Array, float]:
+def layer_centres(wall: Json) -> tuple[Array, Array, float]:
     """Return layer heights, centres across from the fitted rise's middle, and its height."""
     heights = _numbers(wall.get("layer_heights_um"))
     offsets = _numbers(wall.get("layer_offset_um"))
@@ -291,7 +291,7 @@ def _label(axes: Axes, text: str, end: tuple[Array, Array], gap: float, *, level
     )
 
 
-def _clear_point(wall: Json, lines: Mapping[int, Array], walls: Sequence[Json]) -> Array:
+def clear_point(wall: Json, lines: Mapping[int, Array], walls: Sequence[Json]) -> Array:
     """Return the point in the wall's middle part that lies farthest from crossing walls."""
     line = lines[wall["id"]]
     t = np.linspace(0.3, 0.7, 81)
@@ -312,7 +312,8 @@ def _clear_point(wall: Json, lines: Mapping[int, Array], walls: Sequence[Json]) 
     return np.asarray(points[int(np.argmax(clear / clear.max() - 0.3 * np.abs(t - 0.5)))])
 
 
-def _mean_gap(walls: Sequence[Json], size: float) -> float:
+def mean_gap(walls: Sequence[Json], size: float) -> float:
+    """Return the smallest of the families' median gaps between walls, in µm."""
     gaps = []
     for family in {w["family"] for w in walls}:
         at = np.sort([w["position_um"] for w in walls if w["family"] == family])

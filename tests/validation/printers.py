@@ -1,0 +1,117 @@
+"""Simulated printers for the loop: what they answer is told by these lines and nothing else.
+
+A wall of N fibres, fibre k displaced by k (rise · tan(lean) + r · shift) plus a lag that grows with
+height, each wall leaning by chance besides. The measurement is the slope through the fibres, with
+errors of each wall and of the scan's "up". No code is shared with the estimate.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from volscan.shift.choose import FamilyLeans, choose
+from volscan.shift.history import PastPrint
+
+RISE_UM, FIBRES, WALLS, START_DEG = 32.0, 10, 8, 8.0
+# Errors of the measurement: common to what the validation of tilts shows (docs/validation).
+U_WALL_DEG, U_UP_DEG = 0.05, 0.05
+# Trial shifts of the earlier prints, µm per fibre, in the runs that start with a history.
+TRIALS_UM = (0.0, -1.5, 1.5)
+
+
+@dataclass(frozen=True)
+class Printer:
+    """Response to a shift; drift in degrees a print; scatter of walls in degrees; lag in µm."""
+
+    response: float
+    drift_deg: float = 0.0
+    scatter_deg: float = 0.3
+    lag_um: float = 0.0
+
+    def true_mean_deg(self, shift_um: float, number: int, chance: np.ndarray) -> np.ndarray:
+        """Lean of each wall of a print, as the slope through its fibres."""
+        k = np.arange(FIBRES)
+        lean = np.radians(START_DEG + self.drift_deg * number + chance)
+        place = k[None, :] * (RISE_UM * np.tan(lean)[:, None] + self.response * shift_um)
+        place = place + self.lag_um * (k / (FIBRES - 1)) ** 2
+        slope = np.polyfit(k, place.T, 1)[0]
+        return np.degrees(np.arctan(slope / RISE_UM))
+
+
+PRINTERS = (
+    Printer(1.0, 0.0, 0.1),
+    Printer(1.0, 0.3),
+    Printer(1.0, -0.3),
+    Printer(0.5, 0.0),
+    Printer(0.5, 0.3),
+    Printer(0.5, -0.3),
+    Printer(0.7, 0.15),
+    Printer(0.7, -0.3),
+    Printer(0.85, 0.3, 0.2),
+    Printer(1.15, -0.15),
+    Printer(1.15, 0.3),
+    Printer(1.3, 0.0),
+    Printer(1.3, -0.3),
+    Printer(0.6, 0.1, 0.3, lag_um=6.0),
+)
+
+
+@dataclass(frozen=True)
+class Run:
+    """True family mean of each print in degrees, the uncorrected one first; why it stopped."""
+
+    mean_deg: tuple[float, ...]
+    stopped: str | None
+
+
+def measured(tilt_deg: np.ndarray, rng: np.random.Generator) -> FamilyLeans:
+    """Return a measurement of a print whose walls lean so."""
+    seen = tilt_deg + U_WALL_DEG * rng.standard_normal(tilt_deg.size)
+    seen = seen + U_UP_DEG * rng.standard_normal()
+    u = RISE_UM * math.radians(math.hypot(U_WALL_DEG, U_UP_DEG))
+    nothing = np.full(tilt_deg.size, np.nan)
+    return FamilyLeans(
+        0, 0.0, RISE_UM, 20.0, FIBRES, tuple(range(tilt_deg.size)),
+        100.0 * (np.arange(tilt_deg.size) - (tilt_deg.size - 1) / 2),
+        RISE_UM * np.tan(np.radians(seen)), np.full(tilt_deg.size, u),
+        RISE_UM * math.radians(U_UP_DEG), nothing, nothing,
+    )  # fmt: skip
+
+
+def remembered(leans: FamilyLeans, shift_um: float) -> PastPrint:
+    """Return what the history keeps of a print."""
+    scatter = float(leans.offset_um.std(ddof=1)) / math.sqrt(leans.offset_um.size)
+    return PastPrint(
+        shift_um, float(leans.offset_um.mean()), math.hypot(scatter, leans.u_shared_um)
+    )
+
+
+def run(printer: Printer, seed: int, *, with_history: bool, prints: int = 6) -> Run:
+    """Print, measure and correct, the loop's own prints being kept as history."""
+    rng = np.random.default_rng(seed)
+    past: list[PastPrint] = []
+    number, shift = 0, 0.0
+    if with_history:
+        for trial in TRIALS_UM:
+            chance = printer.scatter_deg * rng.standard_normal(WALLS)
+            tilt = printer.true_mean_deg(trial, number - len(TRIALS_UM), chance)
+            past.append(remembered(measured(tilt, rng), trial))
+            number += 1
+        number = 0
+    means: list[float] = []
+    for number in range(prints):
+        chance = printer.scatter_deg * rng.standard_normal(WALLS)
+        tilt = printer.true_mean_deg(shift, number, chance)
+        means.append(float(np.degrees(np.arctan(np.tan(np.radians(tilt)).mean()))))
+        seen = measured(tilt, rng)
+        seen = FamilyLeans(**{**seen.__dict__, "shift_used_um": shift, "past": tuple(past)})
+        (change,) = choose([seen])
+        if change.response.trouble:
+            return Run(tuple(means), change.response.trouble)
+        past.append(remembered(seen, shift))
+        if change.shifts:
+            shift += float(change.change_um.mean())
+    return Run(tuple(means), None)

@@ -1,0 +1,1 @@
+"""A study of phantom scans from end to end, against what was put in."""

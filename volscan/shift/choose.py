@@ -1,0 +1,324 @@
+"""The change of shift to make, from the walls as they were measured and the tilt that is wanted.
+
+Plain numbers in, so that it works on stored results. The cause model of one family is that of
+`volscan.shift.causes`, fitted to what the walls lean beyond their target.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from volscan.shift.causes import LeanModel, fit_leans, fit_vector
+from volscan.shift.history import (
+    NextShift,
+    PastPrint,
+    Response,
+    estimate_response,
+    next_shift,
+    unlike_expected,
+)
+
+FloatArray = NDArray[np.float64]
+Level = Literal["wall", "family", "print"]
+
+# A bow enters when it stands out by this many standard uncertainties, all walls together.
+_BOW_STANDS_OUT = 3.0
+# Limits that a user can lift by name.
+LIMITS = ("support", "largest", "reversal", "chance")
+
+
+@dataclass(frozen=True)
+class FamilyLeans:
+    """One family's walls as measured: offsets per fibre along the left normal of the family.
+
+    `position_um` along the normal; `u_shared` the part of u that all walls share (the frame's), in
+    the same unit as the offsets; `bow_um` NaN where unknown. `shift_used_um` is the shift per
+    fibre already in the print, and `past` its earlier prints, oldest first.
+    """
+
+    id: int
+    direction_deg: float
+    rise_um: float
+    diameter_um: float
+    fibres: int
+    wall_ids: tuple[int, ...]
+    position_um: FloatArray
+    offset_um: FloatArray
+    u_offset_um: FloatArray
+    u_shared_um: float
+    bow_um: FloatArray
+    u_bow_um: FloatArray
+    shift_used_um: float = 0.0
+    past: tuple[PastPrint, ...] = ()
+
+    @property
+    def normal(self) -> FloatArray:
+        """Left normal (-sin α, cos α)."""
+        a = math.radians(self.direction_deg)
+        return np.array([-math.sin(a), math.cos(a)])
+
+    @property
+    def welded(self) -> bool:
+        """Whether fibres of a wall rest on each other all along."""
+        return self.rise_um < 1.05 * self.diameter_um
+
+    @property
+    def distance_um(self) -> FloatArray:
+        """Distance of each wall from the middle of its family."""
+        middle = float(self.position_um.max() + self.position_um.min()) / 2
+        return np.asarray(self.position_um - middle)
+
+
+@dataclass(frozen=True)
+class FamilyChange:
+    """What to change in one family.
+
+    `change_um` for each wall, per fibre along the normal, all 0 where nothing is to be changed;
+    `bend_um` how far the shift of the middle fibre departs from a constant shift per fibre, so
+    that fibre k of n moves by k · change + 4 bend t (1 - t), t = k / (n - 1). `refused` names the
+    limit that forbids it; None where none does.
+    """
+
+    family: FamilyLeans
+    level: Level | None
+    change_um: FloatArray
+    bend_um: float
+    response: Response
+    expected: NextShift
+    surprise: tuple[float, float, float] | None
+    reason: str
+    refused: str | None = None
+
+    @property
+    def shifts(self) -> bool:
+        """Whether anything moves."""
+        return self.refused is None and bool(np.any(self.change_um) or self.bend_um)
+
+
+def targets(leans: FamilyLeans, wanted: str | float) -> FloatArray:
+    """Return the wanted tilt of each wall in degrees along the normal.
+
+    A number is the tilt toward the left normal; "in:5" and "out:5" are toward and away from the
+    family's middle, the wall in the middle upright.
+    """
+    if isinstance(wanted, str) and ":" in wanted:
+        way, _, size = wanted.partition(":")
+        side = np.sign(np.round(leans.distance_um / max(1.0, _half_gap(leans)), 0))
+        return np.asarray(float(size) * side * (1.0 if way == "out" else -1.0))
+    return np.full(leans.offset_um.size, float(wanted))
+
+
+def _half_gap(leans: FamilyLeans) -> float:
+    gaps = np.diff(np.sort(leans.position_um))
+    return float(np.median(gaps)) / 2 if gaps.size else math.inf
+
+
+def choose(
+    families: Sequence[FamilyLeans],
+    *,
+    wanted: str | float = 0.0,
+    by: Level | None = None,
+    damping: float | None = None,
+    tolerance_deg: float = 1.0,
+    bend: bool | None = None,
+    allow: Sequence[str] = (),
+) -> list[FamilyChange]:
+    """Return the change for each family.
+
+    Parameters
+    ----------
+    families
+        The walls, with the shift already in their print and their earlier prints.
+    wanted
+        Tilt aimed at: see `targets`.
+    by
+        One value a wall, a family or for the print; None lets the data choose: the print where one
+        vector explains all families (three directions or more), walls where a cause makes them
+        lean differently, else families.
+    damping
+        c of the next shift; None takes that of the response.
+    tolerance_deg
+        Leans that stay within this of the target, by twice their uncertainty, are left.
+    bend
+        Whether walls that bow get a profile over their layers; None lets the bow decide.
+    allow
+        Limits to lift: "support", "largest" (a fibre moved by more than a diameter relative to
+        the one below it), "chance" (a lean that does not stand out is corrected all the same).
+    """
+    chosen = []
+    common = _common_vector(families, wanted, by)
+    for leans in families:
+        aim_deg = targets(leans, wanted)
+        aim = leans.rise_um * np.tan(np.radians(aim_deg))
+        # Where walls are aimed at different tilts, their leans are explained as they are, and the
+        # targets come after; else the target is where the lean is counted from.
+        varies = float(np.ptp(aim)) > 0
+        model = _model(leans, np.zeros_like(aim) if varies else aim)
+        level, reason, left = _level(leans, model, aim, by, common, tolerance_deg, allow)
+        predicted = _landing(leans, model, aim, level, common)
+        if varies:
+            predicted = np.asarray(model.predicted * leans.rise_um)
+            level, reason, left = _level_of_targets(leans, model, predicted - aim, tolerance_deg)
+        prints = _prints(leans, model, np.zeros_like(aim) if varies else aim)
+        response = estimate_response(prints, rise_um=leans.rise_um)
+        expected = next_shift(prints, response, target_um=float(aim.mean()), damping=damping)
+        scale = expected.damping / response.value
+        # What the history adds to this print's mean: drift, and scatter between prints.
+        moved = response.ahead_um - prints[-1].offset_um
+        change = -scale * (predicted + moved - aim)
+        bow = _bow(leans) if bend is not False else 0.0
+        if left:
+            change = np.zeros_like(change)
+            bow = 0.0 if bend is not True else bow
+        refused = response.trouble
+        refused = refused or _limits(leans, change, response.value, allow)
+        chosen.append(
+            FamilyChange(
+                leans, None if left else level, change, -scale * bow, response, expected,
+                unlike_expected(prints, rise_um=leans.rise_um), reason, refused,
+            )
+        )  # fmt: skip
+    return chosen
+
+
+def _model(leans: FamilyLeans, aim: FloatArray) -> LeanModel:
+    """Fit the causes to what the walls' offsets are beyond their target, as leans."""
+    rise = leans.rise_um
+    own = np.sqrt(np.maximum(leans.u_offset_um**2 - leans.u_shared_um**2, 0.0))
+    return fit_leans((leans.offset_um - aim) / rise, own / rise, leans.distance_um)
+
+
+def _prints(leans: FamilyLeans, model: LeanModel, aim: FloatArray) -> list[PastPrint]:
+    """Return the family's history with this print as the last one."""
+    own = math.hypot(model.u_mean * leans.rise_um, leans.u_shared_um)
+    mean = model.mean * leans.rise_um + float(aim.mean())
+    return [*leans.past, PastPrint(leans.shift_used_um, mean, own)]
+
+
+def _common_vector(
+    families: Sequence[FamilyLeans], wanted: str | float, by: Level | None
+) -> FloatArray | None:
+    """Return the offset per fibre (2,) that one vector gives all families, where it is used."""
+    if by == "print" or (by is None and len(families) > 2):
+        over = [(f.offset_um - f.rise_um * np.tan(np.radians(targets(f, wanted)))) / f.rise_um
+                for f in families]  # fmt: skip
+        own = [np.sqrt(np.maximum(f.u_offset_um**2 - f.u_shared_um**2, 0.0)) / f.rise_um
+               for f in families]  # fmt: skip
+        vector, _, suffices = fit_vector(over, own, [f.normal for f in families])
+        if suffices or by == "print":
+            return vector
+    return None
+
+
+def _level(
+    leans: FamilyLeans,
+    model: LeanModel,
+    aim: FloatArray,
+    by: Level | None,
+    common: FloatArray | None,
+    tolerance_deg: float,
+    allow: Sequence[str],
+) -> tuple[Level, str, bool]:
+    """Return the level, the reason in words, and whether the family is to be left as it is."""
+    rise = leans.rise_um
+    mean_deg = math.degrees(math.atan(model.mean))
+    u_deg = math.degrees(math.hypot(model.u_mean, leans.u_shared_um / rise))
+    shown = f"{mean_deg:+.2f} ± {u_deg:.2f}° from the tilt aimed at"
+    if model.depends_on_wall and by in (None, "wall"):
+        names = " and ".join(name for name, *_ in model.terms)
+        return "wall", f"walls lean differently by a known cause ({names})", False
+    level: Level = by or ("print" if common is not None else "family")
+    if level == "wall" and len(leans.past) < 1 and "chance" not in allow:
+        if not model.mean_stands_out:
+            return level, f"one print cannot tell a wall's own lean from chance; {shown}", True
+        level = "family"
+    if leans.past and level == "family" and by is None:
+        return level, f"goes on from earlier prints: {shown}", False
+    if abs(mean_deg) + 2.0 * u_deg <= tolerance_deg:
+        return level, f"within {tolerance_deg:g}° of the tilt aimed at ({shown})", True
+    if "chance" in allow:
+        return level, f"taken as systematic by --allow chance: {shown}", False
+    if len(leans.wall_ids) < 2:
+        return level, "one print cannot tell a single wall's own lean from chance", True
+    if not model.mean_stands_out:
+        return level, f"may be chance: {shown} does not stand out from the walls' scatter", True
+    if abs(mean_deg) - 2.0 * u_deg <= tolerance_deg and not leans.past:
+        return level, f"undecided: {shown} does not clearly leave {tolerance_deg:g}°", True
+    return level, f"systematic: {shown}", False
+
+
+def _level_of_targets(
+    leans: FamilyLeans, model: LeanModel, off_um: FloatArray, tolerance_deg: float
+) -> tuple[Level, str, bool]:
+    """Return level, reason and whether to leave it, for walls aimed at different tilts."""
+    off = np.degrees(np.arctan(off_um / leans.rise_um))
+    u_deg = math.degrees(math.hypot(model.u_mean, leans.u_shared_um / leans.rise_um))
+    worst = float(np.abs(off).max())
+    shown = f"walls are up to {worst:.2f} ± {u_deg:.2f}° from the tilts aimed at"
+    return "wall", shown, worst + 2.0 * u_deg <= tolerance_deg
+
+
+def _landing(
+    leans: FamilyLeans,
+    model: LeanModel,
+    aim: FloatArray,
+    level: Level,
+    common: FloatArray | None,
+) -> FloatArray:
+    """Return the offset per fibre of each wall that is taken for repeatable, target included.
+
+    Walls are drawn to what the causes predict: with one print nothing tells how much of a wall's
+    own residual would come back, and the prediction is the best guess of it.
+    """
+    rise, count = leans.rise_um, leans.offset_um.size
+    if level == "wall":
+        return np.asarray(model.predicted * rise + aim)
+    if level == "print" and common is not None:
+        return np.full(count, float(common @ leans.normal) * rise) + aim
+    return np.full(count, model.mean * rise) + aim
+
+
+def _bow(leans: FamilyLeans) -> float:
+    """Return the bow that the family's walls share, 0 where it does not stand out."""
+    known = np.isfinite(leans.bow_um) & np.isfinite(leans.u_bow_um) & (leans.u_bow_um > 0)
+    if not known.any() or leans.fibres < 3:
+        return 0.0
+    bow, u = leans.bow_um[known], leans.u_bow_um[known]
+    mean = float(bow.mean())
+    spread = float(bow.std(ddof=1)) / math.sqrt(bow.size) if bow.size > 1 else 0.0
+    u_mean = max(math.sqrt(float((u**2).sum())) / bow.size, spread)
+    return mean if abs(mean) > _BOW_STANDS_OUT * u_mean else 0.0
+
+
+def _limits(
+    leans: FamilyLeans, change: FloatArray, response: float, allow: Sequence[str]
+) -> str | None:
+    landed = np.abs(leans.offset_um + response * change).max()
+    if leans.welded and landed > 0.5 * leans.diameter_um and "support" not in allow:
+        return (
+            f"a fibre is expected to land {landed:.3g} µm beside the one below it, more than half "
+            f"a diameter ({0.5 * leans.diameter_um:.3g} µm), and would not be held up "
+            "(--allow support overrides)"
+        )
+    largest = np.abs(change + leans.shift_used_um).max()
+    if largest > leans.diameter_um and "largest" not in allow:
+        return (
+            f"the shift would be {largest:.3g} µm per fibre, more than a fibre is wide "
+            f"({leans.diameter_um:.3g} µm) (--allow largest overrides)"
+        )
+    return None
+
+
+def by_wall(changes: Sequence[FamilyChange]) -> Mapping[int, float]:
+    """Return the change per fibre of each measured wall, along its family's normal."""
+    return {
+        wall: float(c) if change.refused is None else 0.0
+        for change in changes
+        for wall, c in zip(change.family.wall_ids, change.change_um, strict=True)
+    }
