@@ -49,6 +49,14 @@ def test_the_guide_runs_from_first_to_last(
     assert "shift" in capsys.readouterr().out
 
 
+def test_the_page_on_scan_health_finds_what_it_put_in(capsys: pytest.CaptureFixture[str]):
+    names: dict[str, Any] = {}
+    for block in blocks((ROOT / "docs" / "guide" / "scan_health.md").read_text("utf-8"), "python"):
+        exec(compile(block, "scan_health.md", "exec"), names)
+    assert names["found"] == {"background_removed", "rings_removed", "lump_excluded"}
+    assert "diameter" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
 def test_links_between_pages_lead_somewhere(page: Path):
     text = re.sub(r"^```.*?^```$", "", page.read_text("utf-8"), flags=re.MULTILINE | re.DOTALL)

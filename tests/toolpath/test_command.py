@@ -36,7 +36,8 @@ def print_zero(tmp_path):
 def test_files_are_written_beside_the_corrected_one(print_zero, tmp_path, capsys):
     out = tmp_path / "next" / "patch.nc"
     command = ["correct", str(print_zero), "--toolpath", str(tmp_path / "patch.nc"), "--out",
-               str(out), "--rotation", "0", "--history", str(tmp_path / "prints"), "--quiet"]  # fmt: skip
+               str(out), "--rotation", "0", "--history", str(tmp_path / "prints"),
+               "--quiet"]  # fmt: skip
     assert cli.main(command) == 0
     said = capsys.readouterr().out
     assert "family 0 (0.0°): -2.0" in said  # damping 1 / 1.4 of 2.8 µm
@@ -75,9 +76,9 @@ def test_the_history_learns_the_response_and_says_what_was_expected(print_zero, 
     assert len(list((tmp_path / "prints").iterdir())) == 2
     # The first file again does not fit the history any more.
     third = saved(tmp_path / "third", {0.0: [1.0] * 5, 90.0: [0.0] * 4}, scan="ef" * 32)
+    other = tmp_path / "other.nc"
+    other.write_text(flat_file() + "\n")
     with pytest.raises(volscan.VolscanError, match="history's last corrected file"):
-        other = tmp_path / "other.nc"
-        other.write_text(flat_file() + "\n")
         volscan.correct(third, other, tmp_path / "x.nc", history=tmp_path / "prints")
 
 

@@ -100,14 +100,16 @@ def _collector(scanner: ScannerSpec) -> dict[str, float] | None:
 
 
 def _material(scanner: ScannerSpec) -> dict[str, Any]:
-    air, polymer = scanner.levels
+    gain, offset = scanner.stored_scale
+    air, polymer = (gain * level + offset for level in scanner.levels)
     finite = math.isfinite(scanner.contrast_to_noise)
     return {
         "air": air,
         "polymer": polymer,
-        "noise": scanner.noise,
+        "noise": gain * scanner.noise,
         "contrast_to_noise": scanner.contrast_to_noise if finite else None,
         "noise_correlation_voxels": scanner.noise_correlation_voxels,
         "blur_axes_um": list(scanner.psf_fwhm_um),
         "psf": scanner.psf,
+        "artefacts": None if scanner.artefacts is None else scanner.artefacts.to_dict(),
     }

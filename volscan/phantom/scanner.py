@@ -15,6 +15,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from volscan.errors import SettingsError
+from volscan.phantom.artefacts import (
+    Artefacts,
+    add_to_image,
+    artefacts_from_dict,
+    cut_greys,
+    stored_scale,
+    with_bodies,
+)
 from volscan.phantom.collector import plate_share
 from volscan.phantom.mounting import Mounting, mount_rotation
 from volscan.phantom.pointspread import blur, components
@@ -78,6 +86,8 @@ class ScannerSpec:
         the field of view in plan; 0: the scaffold was taken off it.
     collector_level
         Its grey value above air, over that of polymer.
+    artefacts
+        What else is wrong with the scan: an `Artefacts`, or the table of its keys.
     """
 
     voxel_um: tuple[float, float, float]
@@ -99,6 +109,7 @@ class ScannerSpec:
     seed: int = 0
     collector_um: float = 0.0
     collector_level: float = 1.0
+    artefacts: Artefacts | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "voxel_um", checked_spacing_um(self.voxel_um))
@@ -113,6 +124,7 @@ class ScannerSpec:
             )
         if self.collector_um < 0:
             raise SettingsError("collector_um must be at least 0")
+        object.__setattr__(self, "artefacts", artefacts_from_dict(self.artefacts))
 
     @property
     def levels(self) -> tuple[float, float]:
@@ -122,6 +134,12 @@ class ScannerSpec:
             air if self.air is None else self.air,
             polymer if self.polymer is None else self.polymer,
         )
+
+    @property
+    def stored_scale(self) -> tuple[float, float]:
+        """Gain and offset from these grey values to the file's."""
+        air, polymer = self.levels
+        return stored_scale(self.artefacts, air=air, polymer=polymer, dtype=self.dtype)
 
     @property
     def noise(self) -> float:
@@ -234,21 +252,35 @@ def scan(scaffold: Scaffold, scanner: ScannerSpec) -> tuple[Volume, Mounting]:
 def grey_volume(share: Grey, scanner: ScannerSpec) -> Volume:
     """Turn shares of polymer (z, y, x) into the scan that a CT would give of them."""
     rng = np.random.default_rng(scanner.seed)
+    wrong = scanner.artefacts
+    if wrong is not None:
+        share = with_bodies(share, wrong, voxel_um=scanner.voxel_um, seed=scanner.seed)
     image = blur(
         share,
         scanner.psf_fwhm_um,
         spacing_um=scanner.voxel_um,
         shape=scanner.psf,
-        goes_on=scanner.collector_um > 0,
+        # Plates, sheets and tubes do not end with the field of view.
+        goes_on=scanner.collector_um > 0 or wrong is not None,
     )
     air, polymer = scanner.levels
     image *= np.float32(polymer - air)
     image += np.float32(air)
     _add_artefacts(image, scanner, rng)
+    if wrong is not None:
+        add_to_image(
+            image, wrong, contrast=polymer - air, voxel_um=scanner.voxel_um,
+            psf_fwhm_um=scanner.psf_fwhm_um, seed=scanner.seed,
+        )  # fmt: skip
     if math.isfinite(scanner.contrast_to_noise):
         noise = correlated_noise(share.shape, scanner.noise_correlation_voxels, rng)
         noise *= np.float32(scanner.noise)
         image += noise
+    if wrong is not None:
+        cut_greys(image, wrong, air=air, polymer=polymer)
+        gain, offset = scanner.stored_scale
+        image *= np.float32(gain)
+        image += np.float32(offset)
     samples, clipped = _stored(image, scanner.dtype)
     notices: tuple[Notice, ...] = ()
     if clipped:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -25,7 +26,7 @@ from volscan.porosity.model import draw_fibres
 from volscan.porosity.reach import ReachableVoid, reachable_void
 from volscan.porosity.result import Porosity
 from volscan.porosity.sampling import spread_of_blocks
-from volscan.porosity.sums import Sums, collect, reach_of
+from volscan.porosity.sums import Sums, collect, reach_of, unseen_share
 from volscan.prepare.material import MaterialMap
 from volscan.progress import Progress, no_progress
 from volscan.quantity import Notice, Quantity
@@ -96,11 +97,24 @@ def measure_porosity(
     counted = raw if is_segmented(sums) else corrected_count(sums, model, material, envelope)
     integral = partial_volume(sums, model, material, envelope, reach)
     drawn = fibre_model(sums, model, fibres, envelope) if model is not None else None
+    unseen = unseen_share(material, frame, envelope, reach)
+    if counted is not None:
+        counted = _with_unseen(counted, unseen)
+    integral = _with_unseen(integral, unseen)
 
     total, total_from = _chosen(counted, integral, segmented=is_segmented(sums))
     found = {"threshold": counted, "partial_volume": integral, "fibre_model": drawn}
     u_total, notices = _disagreement(total, {k: e for k, e in found.items() if e is not None})
     notices += _face_notices(sums, ends_um=reach.ends_um)
+    if unseen > 0:
+        notices += (
+            Notice(
+                "left_out_in_envelope",
+                f"foreign bodies and their blur fill {100 * unseen:.2g} % of the envelope: what is "
+                "there was not seen and counts as half polymer, with a standard uncertainty of "
+                "0.29 of it",
+            ),
+        )
     count = max(1, len(fibres.fibres))
     value = 1.0 - total.solid
     if not 0.0 <= value <= 1.0:
@@ -156,6 +170,18 @@ def measure_porosity(
 
 def _quantity(estimate: Estimate | None, count: int) -> Quantity | None:
     return None if estimate is None else Quantity(1.0 - estimate.solid, estimate.u, "1", count)
+
+
+def _with_unseen(estimate: Estimate, share: float) -> Estimate:
+    """Return the estimate with unseen places half filled: anything between none and all is likely.
+
+    A uniform distribution over an interval has a standard deviation of its length over √12
+    (JCGM 100, 4.3.7).
+    """
+    if share <= 0.0:
+        return estimate
+    parts = {**estimate.parts, "unseen": share / math.sqrt(12.0)}
+    return replace(estimate, solid=estimate.solid + 0.5 * share, parts=parts)
 
 
 def _chosen(

@@ -203,6 +203,24 @@ def collect(
     )
 
 
+def unseen_share(
+    material: MaterialMap, frame: BuildFrame, envelope: Envelope, reach: Reach
+) -> float:
+    """Return the share of the envelope that foreign bodies hide; a plate lies outside it."""
+    hidden = material.left_out
+    if hidden is None or hidden.shape != material.fraction.shape:
+        return 0.0
+    if material.collector is not None:
+        hidden = hidden & ~material.collector.mask
+    if not hidden.any():
+        return 0.0
+    seen = volume = 0.0
+    for slab in slabs(material, frame, envelope, reach):
+        volume += float(slab.inside.sum(dtype=np.float64))
+        seen += float(slab.inside[hidden[slab.first : slab.last]].sum(dtype=np.float64))
+    return seen / volume if volume > 0 else 0.0
+
+
 def _mean(polymer: float, volume: float) -> float:
     return float(polymer / volume) if volume > 0 else 0.0
 

@@ -67,6 +67,9 @@ class MaterialMap:
         By how much, peak to valley, the print lay bent in the scan; None where nothing told it.
     hidden
         (z, y, x) bool: where a film hides the fibres while these are looked for; None without.
+    left_out
+        (z, y, x) bool: a plate and foreign bodies, with the blur's reach about these, that were
+        taken for air; None without.
     unrolled
         Where the map is a tube's sheet: z outward, y around, x along the axis. None for a scan.
     """
@@ -94,6 +97,7 @@ class MaterialMap:
     release_um: Quantity | None = None
     hidden: NDArray[np.bool_] | None = None
     unrolled: Unrolled | None = None
+    left_out: NDArray[np.bool_] | None = None
 
     @property
     def contrast_to_noise(self) -> float | None:

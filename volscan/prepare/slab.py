@@ -22,6 +22,9 @@ _LEAST_OPEN = 0.25
 _FULL, _WIDER = 0.9, 1.1
 # Share of bright voxels beyond the slab's far face that specks may make.
 _BEYOND = 0.005
+# Share of the columns under a print in which it touches the plate. Fibres of one layer cover a
+# tenth of the plan and more; a print that has curled off still touches with a part of them.
+_LEAST_TOUCHED = 0.02
 _STEEPEST = math.tan(math.radians(18.0))
 # Thinner than this, in voxels, is a film whose two faces blur into each other.
 THINNEST_VOX = 3.0
@@ -115,6 +118,11 @@ def _stands_alone(
     level = np.arange(n)[:, None]
     above = (bright & (level > height + 3.0)).any(axis=0)
     if not 0.01 < np.count_nonzero(above) / above.size < 0.95:
+        return False
+    # A sheet that a print does not touch (tape beside it) is no plate under it: somewhere the
+    # lowest fibres rise from the face itself.
+    close = bright & (level > height + 1.5) & (level < height + 3.5)
+    if np.count_nonzero(close.any(axis=0) & inside) < _LEAST_TOUCHED * np.count_nonzero(above):
         return False
     far = level < height - face.thickness - 2.0
     seen = int(np.count_nonzero(far))
