@@ -513,7 +513,8 @@ def _fitted_wall(
         stations.append(part)
         assert part.u_um is not None
         spreads.append(part.u_um[:, :2])
-    if not stations:
+    # A single station tells no direction.
+    if len(stations) < 2:
         return None
     at = np.array(middles)
     across = np.array([p.across_um for p in stations])[:, ::-1]

@@ -17,8 +17,8 @@ Grey = NDArray[np.float32]
 _LEAST_ECHO, _LEAST_SHARE = 12.0, 0.05
 # Steepest mounting that is looked for, and the steps of the first look, as dz/dx.
 _STEEPEST, _SLOPES = 0.2, 21
-# Fewest columns that must lie on the sheet, as a share of all: a closed print hides the rest.
-_LEAST_COLUMNS = 0.05
+# Fewest columns that must lie on the sheet, as a share of all: more than one layer's caps cover.
+_LEAST_COLUMNS = 0.25
 _TILES = 6
 
 
