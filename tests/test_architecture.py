@@ -21,7 +21,7 @@ ORDER = [
     "pores",
     "shift", "design_check", "results_tables", "results_nulls", "results_json", "results_summary",
     "results_arrays", "results_document", "results", "results_assemble", "pipeline_input",
-    "pipeline_tube", "pipeline", "toolpath", "report", "correcting", "study", "cli",
+    "pipeline_tube", "pipeline_oct", "pipeline", "toolpath", "report", "correcting", "study", "cli",
 ]  # fmt: skip
 STAGES = [
     "prepare", "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift",

@@ -234,7 +234,7 @@ def test_choices_that_cannot_be_are_refused_before_any_work(patch):
         measure(volume, settings=Settings(), up="+z")
     with pytest.raises(SettingsError, match="unknown setting treshold"):
         measure(volume, treshold=3)
-    with pytest.raises(SettingsError, match="micro-CT only"):
+    with pytest.raises(SettingsError, match="the scan is ct"):
         measure(volume, modality="oct")
     with pytest.raises(NothingToMeasureError, match="no hollow tube"):
         measure(volume, collector="mandrel")

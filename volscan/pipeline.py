@@ -29,6 +29,7 @@ from volscan.pipeline_input import (
     up_as_measured,
     wanted_design,
 )
+from volscan.pipeline_oct import oct_stages
 from volscan.pipeline_tube import TubeStages, tube_envelope, tube_of, tube_pores, tube_porosity
 from volscan.pores import measure_pores, with_regions
 from volscan.pores.regions import Region
@@ -101,7 +102,10 @@ def measure(
         volume = opened_scan(scan, settings=chosen, voxel_um=voxel_um, raw=raw)
         mask, mask_facts = opened_mask(chosen, volume)
         regions = opened_regions(chosen, volume)
-    measured = _stages(volume, chosen, mask, regions, log, progress)
+    if chosen.modality == "oct":
+        measured = oct_stages(volume, chosen, mask, regions, log, progress)
+    else:
+        measured = _stages(volume, chosen, mask, regions, log, progress)
     extra = {**scan_settings(voxel_um, raw), **mask_facts}
     with log.stage("results"):
         progress("results", 0.0)

@@ -39,8 +39,8 @@ def chosen_settings(settings: Settings | None, options: Mapping[str, Any]) -> Se
             f"give settings or single options, not both: {', '.join(sorted(options))}"
         )
     chosen = Settings.from_dict(options) if settings is None else settings
-    if chosen.modality == "oct":
-        raise SettingsError("this version measures micro-CT only; OCT comes with a later one")
+    if chosen.modality == "oct" and chosen.collector == "mandrel":
+        raise SettingsError("an OCT scan is measured on a flat collector: leave --collector plate")
     return chosen
 
 
@@ -80,7 +80,7 @@ def opened_scan(
     elif isinstance(scan, np.ndarray):
         if voxel_um is None:
             raise SpacingError("an array has no voxel size; give voxel_um, one number or (z, y, x)")
-        volume = Volume(scan, _three(voxel_um), "given by the user")
+        volume = Volume(scan, _three(voxel_um), "given by the user", settings.modality)
         digest = hashlib.sha256(np.ascontiguousarray(scan).tobytes()).hexdigest()
         volume = replace(volume, source=Source("(array)", digest, "array"))
     elif isinstance(scan, str | Path):

@@ -38,7 +38,8 @@ _LENGTH_POWER = {"µm": 1, "µm²": 2, "µm³": 3, "1/µm": 1}
 class Measured:
     """All that one measurement found; `porosity` and `pores` are None where they were not asked.
 
-    On a tube `frame` is its `TubeFrame` and `tube` holds its own numbers.
+    On a tube `frame` is its `TubeFrame` and `tube` holds its own numbers; of an OCT scan
+    `oct` holds what was met in preparing it.
     """
 
     volume: Volume
@@ -53,6 +54,7 @@ class Measured:
     pores: PoreSpace | None
     notices: tuple[Notice, ...] = ()
     tube: TubeMeasures | None = None
+    oct: Mapping[str, Any] | None = None
 
 
 def contract(
@@ -108,6 +110,7 @@ def contract(
             "advice": [_advice(a, m) for a in m.shift.advice],
         },
         "tube": _tube(m.tube),
+        **({} if m.oct is None else {"oct": dict(m.oct)}),
         "design": None,
     }
     document = plain(_with_voxel_u(document, percent))

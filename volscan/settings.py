@@ -37,6 +37,12 @@ class Settings:
         A wall is upright when |tilt| + 2u stays within it.
     only_walls
         Stop after the walls and the shift.
+    index_polymer, index_medium
+        Group indices of the fibres and of what surrounds them (OCT).
+    axial_index
+        Index by which an OCT scanner has already divided its depth scale.
+    oct_scale
+        What an OCT scan stores: "db", "amplitude", "intensity"; "auto" tells it from the noise.
     permeability
         Solve Stokes' equation in the pores too.
     transport_sides
@@ -64,6 +70,10 @@ class Settings:
     threshold: str | float = "half-max"
     upright_tolerance_deg: float = 1.0
     only_walls: bool = False
+    index_polymer: float = 1.47
+    index_medium: float = 1.0
+    axial_index: float = 1.0
+    oct_scale: Literal["auto", "db", "amplitude", "intensity"] = "auto"
     permeability: bool = False
     transport_sides: Literal["closed", "periodic"] = "closed"
     solid_diffusivity: float = 0.0
@@ -79,6 +89,16 @@ class Settings:
         if self.voxel_u_percent is not None and not 0 <= self.voxel_u_percent < 50:
             raise SettingsError(
                 f"voxel_u_percent must lie between 0 and 50, got {self.voxel_u_percent}"
+            )
+        _one_of("oct_scale", self.oct_scale, ("auto", "db", "amplitude", "intensity"))
+        for name in ("index_polymer", "index_medium", "axial_index"):
+            value = getattr(self, name)
+            if not 1.0 <= value < 4.0:
+                raise SettingsError(f"{name} must be from 1 to below 4, got {value}")
+        if self.index_polymer < self.index_medium:
+            raise SettingsError(
+                f"index_polymer ({self.index_polymer}) must not be below index_medium "
+                f"({self.index_medium}): fibres are told by what they delay"
             )
         _one_of("transport_sides", self.transport_sides, ("closed", "periodic"))
         if not 0 <= self.solid_diffusivity <= 1000:

@@ -143,15 +143,18 @@ def test_measure_has_the_options_of_the_contract_and_no_later_ones(capsys, monke
     for option in (
         "--out", "--modality", "--collector", "--voxel-um", "--voxel-u-percent", "--up",
         "--mirrored", "--envelope", "--threshold", "--design", "--only", "--raw-shape",
+        "--index-polymer", "--index-medium", "--axial-index", "--oct-scale",
         "--raw-type", "--raw-order", "--raw-offset", "--force", "--quiet",
     ):  # fmt: skip
         assert option in told
-    for later in ("--permeability", "--index", "--axial-index", "--memory", "--scheduler"):
+    for later in ("--permeability", "--memory", "--scheduler"):
         assert later not in told
 
 
 BAD_OPTIONS = [
-    (["--modality", "oct"], "micro-CT only"),
+    (["--modality", "oct", "--collector", "mandrel"], "flat collector"),
+    (["--index-medium", "0.9"], "index_medium"),
+    (["--oct-scale", "log"], "oct_scale"),
     (["--modality", "mri"], "modality"),
     (["--collector", "mandrel"], "no hollow tube"),
     (["--up", "z"], "up must be one of"),

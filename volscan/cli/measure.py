@@ -77,6 +77,20 @@ def measure(
     only: Annotated[
         str | None, typer.Option(metavar="walls", help="Stop after the walls and the shift.")
     ] = None,
+    index_polymer: Annotated[
+        float, typer.Option(metavar="N", help="OCT: group index of the fibres.")
+    ] = 1.47,
+    index_medium: Annotated[
+        float, typer.Option(metavar="N", help="OCT: group index of what surrounds them.")
+    ] = 1.0,
+    axial_index: Annotated[
+        float,
+        typer.Option(metavar="N", help="OCT: index the scanner divided its depth scale by."),
+    ] = 1.0,
+    oct_scale: Annotated[
+        str,
+        typer.Option(metavar="auto|db|amplitude|intensity", help="OCT: what the scan stores."),
+    ] = "auto",
     raw_shape: options.RawShape = None,
     raw_type: options.RawType = None,
     raw_order: options.RawOrder = None,
@@ -97,6 +111,10 @@ def measure(
             "envelope": envelope,
             "threshold": values.threshold(threshold),
             "only_walls": values.only_walls(only),
+            "index_polymer": index_polymer,
+            "index_medium": index_medium,
+            "axial_index": axial_index,
+            "oct_scale": oct_scale,
             "permeability": permeability,
             "transport_sides": transport_sides,
             "solid_diffusivity": solid_diffusivity,

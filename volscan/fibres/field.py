@@ -29,6 +29,9 @@ class WallStations:
         (k,): half the diameter of each fibre.
     curved
         Whether the wall follows a path that is not straight.
+    u_model_um
+        What the fitted model's own error may do to one fibre's place across; None: the usual share
+        of its radius.
     """
 
     wall: int
@@ -38,6 +41,7 @@ class WallStations:
     u_across_um: FloatArray
     radius_um: FloatArray
     curved: bool = False
+    u_model_um: float | None = None
 
 
 @dataclass(frozen=True)

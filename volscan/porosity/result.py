@@ -24,7 +24,7 @@ class Porosity:
     accessible: Quantity | None
     sealed: Quantity | None
     threshold: Quantity | None
-    threshold_raw: Quantity
+    threshold_raw: Quantity | None
     partial_volume: Quantity | None
     fibre_model: Quantity | None
     by_height: tuple[tuple[float, float], ...]

@@ -47,6 +47,7 @@ class WallFit:
     path_um: FloatArray
     start_um: float
     radius_um: float
+    u_model_um: float = 0.0
 
 
 def fit_wall(fibres: list[Fibre], numbers: FloatArray, *, direction_deg: float) -> WallFit:
@@ -102,6 +103,7 @@ def fit_stations(
             u,
             direction_deg=direction_deg,
             radius_um=float(stations.radius_um.mean()),
+            u_model_um=stations.u_model_um,
             path=path_um,
         )
     ends = path_um @ along
@@ -111,6 +113,7 @@ def fit_stations(
         stations.u_across_um,
         direction_deg=direction_deg,
         radius_um=float(stations.radius_um.mean()),
+        u_model_um=stations.u_model_um,
         ends=(float(ends.min()), float(ends.max())),
     )
 
@@ -127,6 +130,7 @@ def _fit(
     *,
     direction_deg: float,
     radius_um: float,
+    u_model_um: float | None = None,
     ends: tuple[float, float] | None = None,
     path: FloatArray | None = None,
 ) -> WallFit:
@@ -159,6 +163,7 @@ def _fit(
         path,
         float((path @ along).min()),
         radius_um,
+        _MODEL_U_RADII * radius_um if u_model_um is None else u_model_um,
     )
 
 
@@ -269,7 +274,7 @@ def _u_model_slope(fit: WallFit) -> float:
     """Return what the discs' departures from real fibres may do to a slope."""
     lever = fit.height_um.mean(axis=0)
     spread = math.sqrt(float(np.sum((lever - lever.mean()) ** 2)))
-    return _MODEL_U_RADII * fit.radius_um / spread if spread > 0 else 0.0
+    return fit.u_model_um / spread if spread > 0 else 0.0
 
 
 def _tilt(fit: WallFit, frame: BuildFrame) -> Quantity:
@@ -310,7 +315,7 @@ def _bow_of(fit: WallFit) -> Quantity | None:
     # A parabola's noise at its middle is about that of three places across.
     noise = np.sqrt(np.mean(fit.u_across_um**2, axis=1) * 3.0 / math.sqrt(fit.numbers.size))
     own = _u_mean(fit.bows, noise, fit.stations_um)
-    u = combine_u([own, _MODEL_U_RADII * fit.radius_um])
+    u = combine_u([own, fit.u_model_um])
     return Quantity(value, u, "µm", fit.numbers.size, float(fit.bows.std(ddof=1)))
 
 
@@ -320,9 +325,7 @@ def _u_offsets(fit: WallFit) -> FloatArray:
     u = np.zeros(offsets.shape[1])
     for k in range(1, offsets.shape[1]):
         noise = np.hypot(fit.u_across_um[:, k], fit.u_across_um[:, 0])
-        u[k] = combine_u(
-            [_u_mean(offsets[:, k], noise, fit.stations_um), _MODEL_U_RADII * fit.radius_um]
-        )
+        u[k] = combine_u([_u_mean(offsets[:, k], noise, fit.stations_um), fit.u_model_um])
     return u
 
 
