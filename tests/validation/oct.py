@@ -128,22 +128,10 @@ def errors(got: dict[str, Any], truth: dict[str, Any]) -> dict[str, float]:
     out["layer_count"] = float((fibres["layer_count"] or 0) - true["layer_count"])
     blur = got["oct"]["blur_fwhm_um"] or {"beam_optical": math.nan, "across": math.nan}
     put = settings["resolution_fwhm_um"]
-    out["blur_beam_percent"] = 100.0 * (blur["beam_optical"] / _beam_put_in(settings) - 1.0)
+    out["blur_beam_percent"] = 100.0 * (blur["beam_optical"] / put[0] - 1.0)
     out["blur_across_percent"] = 100.0 * (blur["across"] / (0.5 * (put[1] + put[2])) - 1.0)
     out["noise_percent"] = 100.0 * (got["material"]["noise_air"] / noise_put_in(truth) - 1.0)
     return out
-
-
-def _beam_put_in(settings: dict[str, Any]) -> float:
-    """Return the full width along the beam that the phantom's picture has.
-
-    It shares each echo between the two rows about its depth, linearly: at a part f of a row that
-    adds f (1 - f) row² to the variance of a mirror's amplitude, 1/6 row² in the mean over f, and
-    in intensity the same to that of speckle, which is 1/3 row² of amplitude. The mean of both.
-    """
-    row = settings["optical_um_per_row"]
-    sigma = settings["resolution_fwhm_um"][0] / math.sqrt(8.0 * math.log(2.0))
-    return math.sqrt(8.0 * math.log(2.0)) * math.sqrt(sigma**2 + row**2 / 4.0)
 
 
 def noise_put_in(truth: dict[str, Any]) -> float:

@@ -32,6 +32,11 @@ Grey = NDArray[np.float32]
 
 _MOST_VOXELS = 5e8
 _FWHM = math.sqrt(8 * math.log(2))
+# Echoes are laid into rows so fine that the point spread's standard deviation is this many: an
+# echo is shared between the two rows about it, f (1 - f) row² of variance, 1/6 in the mean, which
+# is taken from the point spread. What is left is within 0.1 row² of 9 (0.5 % of the width).
+_FINE_ROWS = 3.0
+_SHARED_VARIANCE = 1.0 / 6.0
 # Standard deviations at which the point spread is cut.
 _REACH = 4.0
 # Below this intensity (noise floors) the logarithm is cut: 0 has none.
@@ -159,27 +164,34 @@ def field(
     rng: np.random.Generator,
 ) -> Field:
     """Return the field of one picture, real and imaginary part, in units of the noise floor."""
-    spacing = (spec.step_um, *spec.voxel_um[1:])
-    kernels = [
-        _kernel(f / s / _FWHM) for f, s in zip(spec.resolution_fwhm_um, spacing, strict=True)
-    ]
-    powers = [float((k**2).sum()) for k in kernels]
+    sigma_um = np.array(spec.resolution_fwhm_um) / _FWHM
+    fine = max(1, math.ceil(_FINE_ROWS * spec.step_um / float(sigma_um[0])))
+    step = spec.step_um / fine
+    beam = _kernel(math.sqrt((float(sigma_um[0]) / step) ** 2 - _SHARED_VARIANCE))
+    across = [_kernel(s / v) for s, v in zip(sigma_um[1:], spec.voxel_um[1:], strict=True)]
+    powers = [float((k**2).sum()) for k in (beam, *across)]
     real, imag = emitted(
         columns,
         light,
         spec,
-        rows=rows,
-        peak=float(kernels[0].max()),
+        rows=fine * (rows - 1) + 1,
+        peak=float(beam.max()),
         power=math.prod(powers),
         row_power=powers[0],
         n_strands=strands,
+        step_um=step,
         rng=rng,
     )
     if spec.lens:
-        real, imag = bent((real, imag), columns, light, spec)
+        real, imag = bent((real, imag), columns, light, spec, step_um=step)
+    parts = []
+    for part in (real, imag):
+        ndimage.correlate1d(part, beam, axis=0, output=part, mode="constant")
+        parts.append(np.ascontiguousarray(part[::fine]))
+    real, imag = parts
     factor = depth_factor(spec, rows=rows).astype(np.float32)[:, None, None]
     for part in (real, imag):
-        for axis, kernel in enumerate(kernels):
+        for axis, kernel in enumerate(across, 1):
             ndimage.correlate1d(part, kernel, axis=axis, output=part, mode="constant")
         part *= factor
     if not math.isinf(spec.mirror_db):

@@ -36,6 +36,7 @@ def emitted(
     power: float,
     row_power: float,
     n_strands: int,
+    step_um: float,
     rng: np.random.Generator,
 ) -> Field:
     """Return real and imaginary part (rows, y, x) of the field by optical depth.
@@ -52,6 +53,8 @@ def emitted(
         the blur at the levels stated.
     n_strands
         Fibres, each of whose two surfaces has a phase of its own.
+    step_um
+        Optical path of one of these rows.
     rng
         Draws speckle and phases.
     """
@@ -80,7 +83,7 @@ def emitted(
     _emit(
         real, imag, columns.starts, columns.ends_um, columns.slopes, columns.strands,
         columns.collector_um, curvature_um(spec, columns), light, phases,
-        levels, math.radians(spec.cap_half_angle_deg), spec.geometric_um[0], spec.step_um,
+        levels, math.radians(spec.cap_half_angle_deg), spec.geometric_um[0], step_um,
         spec.index_medium, spec.index_polymer,
     )  # fmt: skip
     return real, imag
@@ -95,7 +98,7 @@ def _lit(light, depth, dz, y, x):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, inline="always")
 def _deposit(line, row, value):  # type: ignore[no-untyped-def]
-    """Share a value between the two rows around a depth."""
+    """Share a value between the two rows around a depth; `volscan.phantom.oct` allows for it."""
     r = math.floor(row)
     f = row - r
     if 0 <= r < line.shape[0]:

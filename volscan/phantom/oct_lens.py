@@ -21,8 +21,12 @@ from volscan.phantom.oct_spec import OctSpec
 _STEEPEST = 0.7
 
 
-def bent(given: Field, columns: Columns, light: Grey, spec: OctSpec) -> Field:
+def bent(
+    given: Field, columns: Columns, light: Grey, spec: OctSpec, *, step_um: float | None = None
+) -> Field:
     """Return a field (z, y, x) as seen by rays bent in the fibres above.
+
+    Its rows are `step_um` of optical path apart, by default as far as those of the scan.
 
     Below a fibre each row shows what lies where its bent ray runs, at the optical depth of its
     own column and dimmed like it; the echoes of the fibre itself stay where they are.
@@ -32,7 +36,7 @@ def bent(given: Field, columns: Columns, light: Grey, spec: OctSpec) -> Field:
     _bend(
         out[0], out[1], real, imag, columns.starts, columns.ends_um, columns.slopes,
         curvature_um(spec, columns), light, np.array(spec.geometric_um),
-        spec.step_um, spec.index_medium, spec.index_polymer,
+        step_um or spec.step_um, spec.index_medium, spec.index_polymer,
     )  # fmt: skip
     return out
 
