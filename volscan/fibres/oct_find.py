@@ -12,6 +12,8 @@ from threadpoolctl import threadpool_limits
 from volscan.fibres.columns import FamilyAxes, family_axes
 from volscan.fibres.field import FibreField
 from volscan.fibres.lines import FittedWall, field_from_walls
+from volscan.fibres.oct_error import with_model_error
+from volscan.fibres.oct_index import index_of, met
 from volscan.fibres.oct_plan import (
     PlanFamily,
     PlanWall,
@@ -30,13 +32,14 @@ from volscan.fibres.oct_section import (
     misfit_of,
     section_of,
 )
+from volscan.fibres.oct_seen import checked, present_fibres, shadow_notice
 from volscan.fibres.oct_stack import best_lean, family_steps, line_sigma_um, started, top_fibre
 from volscan.fibres.threads import on_each
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import gather_columns
 from volscan.prepare.oct import OctMap
 from volscan.progress import Progress, no_progress
-from volscan.quantity import Notice, Quantity, combine_u
+from volscan.quantity import Notice, Quantity
 
 # Walls of each family whose sections tell what is common to a print.
 _SHARED_WALLS = 3
@@ -45,21 +48,15 @@ _SHARED = (
     "loss_per_um", "floor_rough", "body", "decay_um",
     "crossing",
 )  # fmt: skip
-# What moves with the polymer's index in a fit that frees it.
-_WITH_INDEX = ("underside", "loss_per_um")
-# A fibre whose echo is weaker than this share (amplitude) of its layer's usual one is missing.
-_MISSING = 0.2
-# ... and unseen, not missing, where even the usual one would lie under this many noise floors.
-_UNSEEN = 3.0
 
 
 @dataclass(frozen=True)
 class OctFibres:
     """What OCT fibres tell: the field, and what was met of optics.
 
-    `blur_um` are full widths at half maximum (amplitude) along the beam (optical path), y and x;
-    `index_met`, `flatness` the polymer's group index and the fibres' height over width as the
-    sections themselves show them.
+    `index_met`, `flatness` are the polymer's group index and the fibres' height over width as the
+    sections themselves show them; `unseen` counts fibres that shadow hides, `top_echo` is the
+    intensity of a level top, `reaches_collector` whether the lowest fibres found rest on it.
     """
 
     field: FibreField
@@ -68,6 +65,7 @@ class OctFibres:
     flatness: Quantity | None = None
     unseen: int = 0
     top_echo: float = 1.0
+    reaches_collector: bool = True
 
 
 @dataclass(frozen=True)
@@ -116,7 +114,7 @@ def find_oct_fibres(
         walls: list[FittedWall] = []
         axes: list[FamilyAxes] = []
         optics: SectionOptics | None = None
-        met: list[tuple[float, float]] = []
+        told: list[tuple[float, float, float]] = []
         echoes: list[float] = []
         unseen = 0
         for n, family in enumerate(families):
@@ -127,72 +125,19 @@ def find_oct_fibres(
                 continue
             axes.append(found.axes)
             walls += [replace(w, family=len(axes) - 1) for w in found.walls]
-            met += found.met
+            told += found.met
             unseen += found.unseen
             echoes += found.echoes
             optics = found.optics
         if not walls or optics is None:
             return _nothing()
         field, ordered = field_from_walls(walls, frame, families=axes, waves={})
-        field = _with_model_error(field, ordered)
-    index, flat = _met(met)
+        field = with_model_error(field, ordered)
+        field, reaches = checked(field, ordered, frame.base_um)
+        field = replace(field, notices=(*field.notices, *shadow_notice(unseen)))
+    index, flat = met(told)
     progress("fibres", 1.0)
-    return OctFibres(field, optics, index, flat, unseen, float(np.median(echoes)))
-
-
-# What shadows, speckle and the bending of light do to a fibre's place across, which the model of
-# straight rays leaves out, as a share of its radius: root mean square over the phantoms of
-# docs/validation/oct.md.
-_MODEL_ERROR = 0.025
-# The same for the diameter and for heights above the collector, as shares of the diameter.
-_DIAMETER_ERROR, _HEIGHT_ERROR = 0.01, 0.015
-
-
-def _with_model_error(field: FibreField, walls: list[FittedWall]) -> FibreField:
-    """Return the field with what the model leaves out in every u.
-
-    Where fibres of a wall scatter more about its line than that, their scatter counts: it may be
-    the print's own or the scan's. A fibre is also a lens: rays that cross one of radius R a share
-    of R off its axis meet the axis n_medium R / (2 (n_polymer - n_medium)) below; the error is
-    that of phantoms with such lenses too.
-    """
-    squares, freedom = 0.0, 0
-    for wall in walls:
-        across, up = wall.across_um.mean(axis=0), wall.up_um.mean(axis=0)
-        if across.size > 2:
-            rest = across - np.polyval(np.polyfit(up, across, 1), up)
-            squares += float(rest @ rest)
-            freedom += across.size - 2
-    seen = math.sqrt(squares / freedom) if freedom >= 4 else 0.0
-    stations = tuple(
-        replace(s, u_model_um=max(seen, _MODEL_ERROR * float(s.radius_um.mean())))
-        for s in field.stations
-    )
-    fibres = tuple(
-        replace(f, diameter_um=_widened(f.diameter_um, _DIAMETER_ERROR * f.diameter_um.value))
-        for f in field.fibres
-    )
-    families = tuple(
-        replace(f, diameter_um=_widened(f.diameter_um, _DIAMETER_ERROR * f.diameter_um.value))
-        for f in field.families
-    )
-    d, step, tall = field.diameter_um, field.layer_height_um, field.scaffold_height_um
-    if d is None:
-        return field
-    height = _HEIGHT_ERROR * d.value
-    return replace(
-        field,
-        stations=stations,
-        fibres=fibres,
-        families=families,
-        diameter_um=_widened(d, _DIAMETER_ERROR * d.value),
-        layer_height_um=None if step is None else _widened(step, height / max(step.n, 1)),
-        scaffold_height_um=None if tall is None else _widened(tall, height),
-    )
-
-
-def _widened(q: Quantity, u: float) -> Quantity:
-    return replace(q, u=combine_u([q.u or 0.0, u]))
+    return OctFibres(field, optics, index, flat, unseen, float(np.median(echoes)), reaches)
 
 
 def _nothing() -> OctFibres:
@@ -204,27 +149,12 @@ def _nothing() -> OctFibres:
     return OctFibres(FibreField(notices=(notice,)), None)
 
 
-def _met(met: list[tuple[float, float]]) -> tuple[Quantity | None, Quantity | None]:
-    """Return index and flatness as the sections show them, with their scatter."""
-    if not met:
-        return None, None
-    values = np.array(met)
-    out = []
-    for column in values.T:
-        sd = float(column.std(ddof=1)) if column.size > 1 else math.nan
-        u = sd / math.sqrt(column.size) if column.size > 1 else None
-        out.append(
-            Quantity(float(np.median(column)), u, "1", column.size, sd if column.size > 1 else None)
-        )
-    return out[0], out[1]
-
-
 @dataclass(frozen=True)
 class _FamilyWalls:
     axes: FamilyAxes
     walls: list[FittedWall]
     optics: SectionOptics
-    met: list[tuple[float, float]]
+    met: list[tuple[float, float, float]]
     unseen: int
     echoes: list[float]
 
@@ -265,20 +195,15 @@ def _family_walls(
         optics = _with_cone([(seen[i].section, starts[i]) for i in chosen], optics, free=shared)
     begun = optics
 
-    def told(i: int) -> tuple[Stack, SectionOptics, SectionOptics]:
+    def told(i: int) -> tuple[Stack, SectionOptics, tuple[float, float, float]]:
         """Fit a wall with all that is common to the print, then its index and flatness too."""
         stack, own = fit_section(
             seen[i].section, starts[i], begun, free=shared, one_width=True, evaluations=25
         )
-        _, free = fit_section(
-            seen[i].section, stack, own, free=("polymer", "flatness", *_WITH_INDEX),
-            one_width=True, evaluations=20,
-        )  # fmt: skip
-        return stack, own, free
+        return stack, own, index_of(seen[i].section, stack, own, shared=shared)
 
     common = on_each(told, chosen)
     fits = [(stack, own) for stack, own, _ in common]
-    met = [(free.polymer, free.flatness) for _, _, free in common]
     optics = _median_optics([o for _, o in fits], optics)
     agreed = optics
 
@@ -292,7 +217,7 @@ def _family_walls(
         return fit_section(w.section, begin, agreed, evaluations=20)[0]
 
     stacks = on_each(fitted, list(range(len(seen))))
-    present, unseen = _present(stacks)
+    present, unseen = present_fibres(stacks, agreed)
     axes = _axes(scan, frame, family)
 
     def traced(i: int) -> FittedWall | None:
@@ -303,7 +228,11 @@ def _family_walls(
     walls = [w for w in on_each(traced, list(range(len(seen)))) if w is not None]
     # Intensity of a level top that nothing lies above.
     echoes = [float(np.exp(2.0 * s.level[0])) for s in stacks]
-    return _FamilyWalls(axes, walls, optics, met, unseen, echoes) if walls else None
+    return (
+        _FamilyWalls(axes, walls, optics, [t for _, _, t in common], unseen, echoes)
+        if walls
+        else None
+    )
 
 
 def _starts(
@@ -465,17 +394,6 @@ def _trimmed(section: Section) -> Section:
     return replace(
         section, v_um=section.v_um[a:b], mean=section.mean[a:b], weight=section.weight[a:b]
     )
-
-
-def _present(stacks: list[Stack]) -> tuple[list[NDArray[np.bool_]], int]:
-    """Return for each wall which of the family's fibres are there, from the top.
-
-    A layer whose usual echo lies in the noise is unseen in all walls, which is counted apart.
-    """
-    levels = np.array([s.level for s in stacks])
-    usual = np.median(levels, axis=0)
-    there = [np.asarray(s.level > usual + math.log(_MISSING)) for s in stacks]
-    return there, 0
 
 
 def _axes(scan: OctMap, frame: BuildFrame, family: PlanFamily) -> FamilyAxes:

@@ -298,3 +298,23 @@ def _lights(fibres, start, fine, columns, flank, mu, cone, crossing):  # type: i
                 mean += _RAY_WEIGHT[m] * math.exp(-0.25 * lost)
             out[t, j] = mean**4
     return out
+
+
+# Places across a fibre, in half-widths, at which the light on it is looked at.
+_PLACES = np.array([-0.6, -0.3, 0.0, 0.3, 0.6])
+
+
+@njit(cache=True, nogil=True)
+def light_at(fibres: FloatArray, optics: FloatArray) -> FloatArray:
+    """Return the greatest share of light (k,) that reaches each fibre's top and comes back.
+
+    `fibres` and `optics` as `section_model` takes them. The greatest of five places across.
+    """
+    flank, mu, cone, crossing = optics[8], optics[10], optics[14], optics[15]
+    out = np.zeros(fibres.shape[0])
+    for f in range(out.size):
+        for p in _PLACES:
+            start = fibres[f, 0] + p * fibres[f, 2]
+            light = _lights(fibres, start, 1.0, 1, flank, mu, cone, crossing)[f, 0]
+            out[f] = max(out[f], light)
+    return out

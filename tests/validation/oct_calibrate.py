@@ -1,0 +1,75 @@
+"""What the OCT model of a section leaves out: ``python -m tests.validation.oct_calibrate``.
+
+The phantoms of the list with other seeds, which the validation page does not report, are measured
+without the calibrated errors of `volscan.fibres.oct_error`. Printed are the errors that make the
+mean square of measured minus true what the uncertainties say. Options: names of phantoms.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from typing import Any
+from unittest.mock import patch
+
+import numpy as np
+
+from tests.validation.oct import phantoms, run, wall_errors
+
+# The list's seeds less this.
+OTHER_SEEDS = 1000
+
+
+def other(values: dict[str, Any]) -> dict[str, Any]:
+    """Return a phantom of the list with another seed."""
+    return {
+        **values,
+        "scaffold": {**values["scaffold"], "seed": values["scaffold"]["seed"] - OTHER_SEEDS},
+        "oct": {**values["oct"], "seed": values["oct"]["seed"] - OTHER_SEEDS},
+    }
+
+
+def main(names: list[str]) -> None:
+    """Measure and print."""
+    tilts, diameters, heights = [], [], []
+    for values in phantoms():
+        if names and values["name"] not in names:
+            continue
+        with (
+            patch("volscan.fibres.oct_error.PLACE_ERROR", 0.0),
+            patch("volscan.fibres.oct_error.DIAMETER_ERROR", 0.0),
+            patch("volscan.fibres.oct_error.HEIGHT_ERROR", 0.0),
+            patch("volscan.fibres.oct_error.wall_scatter_um", return_value=None),
+        ):
+            got, truth, seconds = run(other(values))
+        true, fibres = truth["fibres"], got["fibres"]
+        d, step = true["diameter_um"], true["layer_height_um"]
+        radius = 0.5 * d
+        # Interleaved walls: a fibre of theirs in every so many layers.
+        count = true["layer_count"] / len(true["families"])
+        lever = step * len(true["families"]) * math.sqrt((count**3 - count) / 12.0)
+        per = math.degrees(radius / lever)
+        own = [(e, u, per) for e, u in wall_errors(got, truth) if math.isfinite(e)]
+        tilts += own
+        if fibres["diameter_um"] and fibres["layer_height_um"]:
+            q, h = fibres["diameter_um"], fibres["layer_height_um"]
+            diameters.append((q["value"] / d - 1.0, (q["u"] or 0.0) / d))
+            heights.append((n_steps(h) * (h["value"] - step) / d, n_steps(h) * (h["u"] or 0.0) / d))
+        print(values["name"], f"{seconds:.0f} s", json.dumps(np.round(own, 3).tolist()), flush=True)
+        e, u, k = np.array(tilts).T
+        place = math.sqrt(max(0.0, float(np.sum(e**2 - u**2) / np.sum(k**2))))
+        print(f"  so far: place {place:.4f} radii;", *(
+            f"{name} {math.sqrt(max(0.0, float(np.mean(a[:, 0] ** 2 - a[:, 1] ** 2)))):.4f}"
+            for name, a in (("diameter", np.array(diameters)), ("height", np.array(heights)))
+            if a.size
+        ), flush=True)  # fmt: skip
+
+
+def n_steps(height: dict[str, Any]) -> int:
+    """Return how many steps a layer height is the mean of."""
+    return max(int(height["n"]), 1)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,74 @@
+"""What the model of an OCT section leaves out, as part of every u that rests on it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from volscan.fibres.field import FibreField
+from volscan.fibres.lines import FittedWall
+from volscan.quantity import Quantity, combine_u
+
+# What shadows, speckle that does not average out along a wall and the bending of light do to a
+# fibre's place across, as a share of its radius. Calibrated: `python -m
+# tests.validation.oct_calibrate`, on seeds that docs/validation/oct.md does not report.
+PLACE_ERROR = 0.025
+# The same for the diameter and for heights above the collector, as shares of the diameter.
+DIAMETER_ERROR, HEIGHT_ERROR = 0.01, 0.015
+# Fewest degrees of freedom from which the scatter of fibres about their walls' lines counts.
+_FEWEST = 4
+
+
+def wall_scatter_um(walls: list[FittedWall]) -> float | None:
+    """Return the standard deviation of fibres about their walls' straight lines.
+
+    None where walls hold too few fibres to show it. It may be the print's own or the scan's.
+    """
+    squares, freedom = 0.0, 0
+    for wall in walls:
+        across, up = wall.across_um.mean(axis=0), wall.up_um.mean(axis=0)
+        if across.size > 2:
+            rest = across - np.polyval(np.polyfit(up, across, 1), up)
+            squares += float(rest @ rest)
+            freedom += across.size - 2
+    return math.sqrt(squares / freedom) if freedom >= _FEWEST else None
+
+
+def with_model_error(field: FibreField, walls: list[FittedWall]) -> FibreField:
+    """Return the field with what the model leaves out in every u.
+
+    The calibrated error, or the scatter of the fibres about their walls' lines where that is
+    larger.
+    """
+    seen = wall_scatter_um(walls) or 0.0
+    stations = tuple(
+        replace(s, u_model_um=max(seen, PLACE_ERROR * float(s.radius_um.mean())))
+        for s in field.stations
+    )
+    fibres = tuple(
+        replace(f, diameter_um=_widened(f.diameter_um, DIAMETER_ERROR * f.diameter_um.value))
+        for f in field.fibres
+    )
+    families = tuple(
+        replace(f, diameter_um=_widened(f.diameter_um, DIAMETER_ERROR * f.diameter_um.value))
+        for f in field.families
+    )
+    d, step, tall = field.diameter_um, field.layer_height_um, field.scaffold_height_um
+    if d is None:
+        return field
+    height = HEIGHT_ERROR * d.value
+    return replace(
+        field,
+        stations=stations,
+        fibres=fibres,
+        families=families,
+        diameter_um=_widened(d, DIAMETER_ERROR * d.value),
+        layer_height_um=None if step is None else _widened(step, height / max(step.n, 1)),
+        scaffold_height_um=None if tall is None else _widened(tall, height),
+    )
+
+
+def _widened(q: Quantity, u: float) -> Quantity:
+    return replace(q, u=combine_u([q.u or 0.0, u]))
