@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from volscan.envelope import make_envelope
 from volscan.fibres.oct_find import OctFibres, find_oct_fibres
+from volscan.fibres.oct_index import index_notice
 from volscan.frame.plate import plate_frame
 from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.tubes import render_tubes
@@ -85,7 +86,8 @@ def oct_stages(
         )  # fmt: skip
     notices = (*assumed(frame), *drawn, *scan.notices, *_cannot(field_found=bool(field.fibres)))
     porosity = pores = None
-    if not s.only_walls and field.fibres:
+    notices = (*notices, *_index_notice(found, s))
+    if not s.only_walls and field.fibres and found.reaches_collector:
         with log.stage("porosity"):
             porosity = _porosity(material, frame, found, envelope, s, progress)
         with log.stage("pores"):
@@ -95,6 +97,12 @@ def oct_stages(
         volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices,
         oct=_facts(scan, found, s),
     )  # fmt: skip
+
+
+def _index_notice(found: OctFibres, settings: Settings) -> tuple[Notice, ...]:
+    if not found.field.fibres:
+        return ()
+    return index_notice(found.index_met, settings.index_polymer, U_INDEX_POLYMER)
 
 
 def _frame(scan: OctMap, settings: Settings, *, confirmed: bool) -> BuildFrame:

@@ -12,9 +12,11 @@ from volscan.fibres.lines import FittedWall
 from volscan.quantity import Quantity, combine_u
 
 # What shadows, speckle that does not average out along a wall and the bending of light do to a
-# fibre's place across, as a share of its radius. Calibrated: `python -m
-# tests.validation.oct_calibrate`, on seeds that docs/validation/oct.md does not report.
-PLACE_ERROR = 0.025
+# fibre's place across: this times the square of the lateral spread (standard deviation) over the
+# radius. A fibre's middle is told from its flanks, and what blurs them by σ moves it by a share of
+# σ² / R. Calibrated: `python -m tests.validation.oct_calibrate`, on seeds that
+# docs/validation/oct.md does not report.
+PLACE_ERROR = 0.20
 # The same for the diameter and for heights above the collector, as shares of the diameter.
 DIAMETER_ERROR, HEIGHT_ERROR = 0.01, 0.015
 # Fewest degrees of freedom from which the scatter of fibres about their walls' lines counts.
@@ -36,15 +38,15 @@ def wall_scatter_um(walls: list[FittedWall]) -> float | None:
     return math.sqrt(squares / freedom) if freedom >= _FEWEST else None
 
 
-def with_model_error(field: FibreField, walls: list[FittedWall]) -> FibreField:
+def with_model_error(field: FibreField, walls: list[FittedWall], *, sigma_um: float) -> FibreField:
     """Return the field with what the model leaves out in every u.
 
     The calibrated error, or the scatter of the fibres about their walls' lines where that is
-    larger.
+    larger. `sigma_um` is the standard deviation of the amplitude's lateral spread.
     """
     seen = wall_scatter_um(walls) or 0.0
     stations = tuple(
-        replace(s, u_model_um=max(seen, PLACE_ERROR * float(s.radius_um.mean())))
+        replace(s, u_model_um=max(seen, PLACE_ERROR * sigma_um**2 / float(s.radius_um.mean())))
         for s in field.stations
     )
     fibres = tuple(

@@ -132,8 +132,8 @@ def find_oct_fibres(
         if not walls or optics is None:
             return _nothing()
         field, ordered = field_from_walls(walls, frame, families=axes, waves={})
-        field = with_model_error(field, ordered)
-        field, reaches = checked(field, ordered, frame.base_um)
+        field = with_model_error(field, ordered, sigma_um=optics.sigma_um[0])
+        field, reaches = checked(field, ordered, frame)
         field = replace(field, notices=(*field.notices, *shadow_notice(unseen)))
     index, flat = met(told)
     progress("fibres", 1.0)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from volscan.fibres.field import FibreField
 from volscan.fibres.lines import FittedWall
 from volscan.fibres.oct_section import SectionOptics, Stack
-from volscan.geometry import FloatArray
+from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import light_at
 from volscan.quantity import Notice
 
@@ -77,7 +77,7 @@ def welded(walls: list[FittedWall]) -> bool:
     return close > 0.5 * pairs
 
 
-def gap_below_um(walls: list[FittedWall], base_um: float) -> tuple[float, float]:
+def gap_below_um(walls: list[FittedWall], frame: BuildFrame) -> tuple[float, float]:
     """Return the gap between the collector and the family that lies lowest, and a fibre's height.
 
     A family's gap is the median of its walls'.
@@ -86,13 +86,15 @@ def gap_below_um(walls: list[FittedWall], base_um: float) -> tuple[float, float]
     for family in sorted({w.family for w in walls}):
         own = [w for w in walls if w.family == family]
         tall = [2.0 * float(w.radius_um.mean()) * math.sqrt(w.height_over_width) for w in own]
-        lowest = [float(w.up_um[:, 0].mean()) - base_um for w in own]
+        lowest = [float(frame.to_build(w.centres())[:, 0, 2].mean()) for w in own]
         gaps.append(float(np.median(np.array(lowest) - 0.5 * np.array(tall))))
         high.append(float(np.median(tall)))
     return min(gaps), float(np.mean(high))
 
 
-def checked(field: FibreField, walls: list[FittedWall], base_um: float) -> tuple[FibreField, bool]:
+def checked(
+    field: FibreField, walls: list[FittedWall], frame: BuildFrame
+) -> tuple[FibreField, bool]:
     """Return the field, without what welding and shadows make worthless, and if it reaches down.
 
     Where nothing that was found rests on the collector, what lies below is welded to it or lies
@@ -100,7 +102,7 @@ def checked(field: FibreField, walls: list[FittedWall], base_um: float) -> tuple
     single fibre each, or their fibres overlap, no fibre's width or place below the first cap is
     worth anything: nothing but the walls' directions and spacing is told, in the notice.
     """
-    gap, high = gap_below_um(walls, base_um)
+    gap, high = gap_below_um(walls, frame)
     floats = gap > _RESTS * high
     single = all(w.up_um.shape[1] == 1 for w in walls)
     fused = any(

@@ -193,10 +193,17 @@ def _clean_noise(samples: NDArray[np.generic], rows: list[int]) -> FloatArray:
     """Return the noise rows' grey values without columns that are lit over all depths."""
     stack = np.array([np.asarray(samples[r], dtype=np.float64) for r in rows])
     mean = stack.mean(axis=0)
-    middle = float(np.median(mean))
-    # Half of the columns lie below the middle: their scatter is that of clean ones.
-    scatter = 1.4826 * float(np.median(np.abs(mean - middle)))
-    return np.asarray(stack[:, mean <= middle + 3.0 * scatter].ravel())
+    kept = mean
+    # Lit columns raise the middle: it is taken anew of those that are left. The scatter is that
+    # of the columns below the middle, all of them clean.
+    for _ in range(8):
+        middle = float(np.median(kept))
+        scatter = 1.4826 * float(np.median(middle - kept[kept <= middle]))
+        left = mean[mean <= middle + 2.5 * scatter]
+        if left.size == kept.size:
+            break
+        kept = left
+    return np.asarray(stack[:, mean <= middle + 2.5 * scatter].ravel())
 
 
 def _remove_fixed_lines(intensity: Grey) -> int:
