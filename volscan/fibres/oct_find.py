@@ -32,7 +32,7 @@ from volscan.fibres.oct_section import (
     misfit_of,
     section_of,
 )
-from volscan.fibres.oct_seen import checked, present_fibres, shadow_notice
+from volscan.fibres.oct_seen import present_fibres, reach_of, shadow_notice, told, top_only
 from volscan.fibres.oct_stack import best_lean, family_steps, line_sigma_um, started, top_fibre
 from volscan.fibres.threads import on_each
 from volscan.geometry import BuildFrame, FloatArray
@@ -114,7 +114,7 @@ def find_oct_fibres(
         walls: list[FittedWall] = []
         axes: list[FamilyAxes] = []
         optics: SectionOptics | None = None
-        told: list[tuple[float, float, float]] = []
+        indices: list[tuple[float, float, float]] = []
         echoes: list[float] = []
         unseen = 0
         for n, family in enumerate(families):
@@ -125,19 +125,22 @@ def find_oct_fibres(
                 continue
             axes.append(found.axes)
             walls += [replace(w, family=len(axes) - 1) for w in found.walls]
-            told += found.met
+            indices += found.met
             unseen += found.unseen
             echoes += found.echoes
             optics = found.optics
         if not walls or optics is None:
             return _nothing()
+        reach = reach_of(walls, frame)
+        if reach.welded:
+            walls = [top_only(w) for w in walls]
         field, ordered = field_from_walls(walls, frame, families=axes, waves={})
-        field = with_model_error(field, ordered, sigma_um=optics.sigma_um[0])
-        field, reaches = checked(field, ordered, frame)
+        field = told(with_model_error(field, ordered, sigma_um=optics.sigma_um[0]), reach)
         field = replace(field, notices=(*field.notices, *shadow_notice(unseen)))
-    index, flat = met(told)
+    # Welded walls show no underside of their own.
+    index, flat = (None, None) if reach.welded else met(indices)
     progress("fibres", 1.0)
-    return OctFibres(field, optics, index, flat, unseen, float(np.median(echoes)), reaches)
+    return OctFibres(field, optics, index, flat, unseen, float(np.median(echoes)), not reach.floats)
 
 
 def _nothing() -> OctFibres:
@@ -195,14 +198,14 @@ def _family_walls(
         optics = _with_cone([(seen[i].section, starts[i]) for i in chosen], optics, free=shared)
     begun = optics
 
-    def told(i: int) -> tuple[Stack, SectionOptics, tuple[float, float, float]]:
+    def common_of(i: int) -> tuple[Stack, SectionOptics, tuple[float, float, float]]:
         """Fit a wall with all that is common to the print, then its index and flatness too."""
         stack, own = fit_section(
             seen[i].section, starts[i], begun, free=shared, one_width=True, evaluations=25
         )
         return stack, own, index_of(seen[i].section, stack, own, shared=shared)
 
-    common = on_each(told, chosen)
+    common = on_each(common_of, chosen)
     fits = [(stack, own) for stack, own, _ in common]
     optics = _median_optics([o for _, o in fits], optics)
     agreed = optics

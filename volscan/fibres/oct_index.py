@@ -71,7 +71,8 @@ def index_notice(found: Quantity | None, used: float, u_used: float) -> tuple[No
         return (
             Notice(
                 "oct_index_not_met",
-                "oct.index_polymer.met could not be measured: the index used is the one told",
+                "oct.index_polymer.met and oct.height_over_width could not be measured: the index "
+                "used is the one told, and no section bears it out",
             ),
         )
     if abs(found.value - used) <= 2.0 * combine_u([found.u, u_used]):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from volscan.fibres.lines import FittedWall
 from volscan.fibres.oct_section import SectionOptics, Stack
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import light_at
-from volscan.quantity import Notice
+from volscan.quantity import Notice, combine_u
 
 # A fibre whose echo is weaker than this share (amplitude) of its layer's usual one is missing.
 _MISSING = 0.2
@@ -25,6 +25,9 @@ _WELDED = 0.9
 # The lowest fibre rests on the collector where the gap under it is less than this share of its
 # height: it may be pressed or lie on a rim.
 _RESTS = 0.5
+# What a welded wall's top fibre may differ in width from what its cap shows, as a share: the flanks
+# of the fibres under it show beside it.
+_CAP_ALONE = 0.2
 
 
 def light_on(stack: Stack, optics: SectionOptics) -> FloatArray:
@@ -92,43 +95,72 @@ def gap_below_um(walls: list[FittedWall], frame: BuildFrame) -> tuple[float, flo
     return min(gaps), float(np.mean(high))
 
 
-def checked(
-    field: FibreField, walls: list[FittedWall], frame: BuildFrame
-) -> tuple[FibreField, bool]:
-    """Return the field, without what welding and shadows make worthless, and if it reaches down.
+@dataclass(frozen=True)
+class Reach:
+    """How far down the fibres of a print are seen.
+
+    `floats` says that none rests on the collector, `gap_um` above it; `welded` that nothing but
+    the walls' top fibres is of use.
+    """
+
+    floats: bool
+    welded: bool
+    gap_um: float
+
+
+def reach_of(walls: list[FittedWall], frame: BuildFrame) -> Reach:
+    """Return how far down the fibres are seen.
 
     Where nothing that was found rests on the collector, what lies below is welded to it or lies
-    in its shadow. Then neither layers nor porosity are told; and where, besides, the walls show a
-    single fibre each, or their fibres overlap, no fibre's width or place below the first cap is
-    worth anything: nothing but the walls' directions and spacing is told, in the notice.
+    in its shadow. Where, besides, the walls show a single fibre each, or where fibres of a wall
+    overlap, they are welded: a lean read from caps and flanks alone is worth nothing.
     """
     gap, high = gap_below_um(walls, frame)
     floats = gap > _RESTS * high
     single = all(w.up_um.shape[1] == 1 for w in walls)
-    fused = any(
-        welded([w for w in walls if w.family == f]) for f in {w.family for w in walls}
-    ) and any(w.up_um.shape[1] > 1 for w in walls)
-    if fused or (floats and single):
-        plan = "; ".join(
-            f"walls along {f.direction_deg.value:.1f}°"
-            + ("" if f.spacing_um is None else f" every {f.spacing_um.value:.1f} µm")
-            for f in field.families
-        )
+    families = [[w for w in walls if w.family == f] for f in {w.family for w in walls}]
+    overlap = any(welded(f) for f in families)
+    return Reach(floats or overlap, overlap or (floats and single), gap)
+
+
+def top_only(wall: FittedWall) -> FittedWall:
+    """Return a wall with nothing but its top fibre."""
+    return replace(
+        wall,
+        present=wall.present[-1:] | True,
+        across_um=wall.across_um[:, -1:],
+        up_um=wall.up_um[:, -1:],
+        radius_um=wall.radius_um[-1:],
+        u_radius_um=np.hypot(wall.u_radius_um[-1:], _CAP_ALONE * wall.radius_um[-1:]),
+        places_um=None if wall.places_um is None else wall.places_um[:, -1:],
+        u_places_um=None if wall.u_places_um is None else wall.u_places_um[:, -1:],
+    )
+
+
+def told(field: FibreField, reach: Reach) -> FibreField:
+    """Return the field without what shadows and welding make worthless, and saying so."""
+    if reach.welded:
         notice = Notice(
             "oct_welded_walls",
-            "fibres, walls and shift are null: the walls are welded or hide what lies under their "
-            "top fibres, and a lean read from caps and flanks alone is worth nothing; seen from "
-            f"above: {plan}",
+            "walls.tilt_deg, shift, fibres.layer_count, porosity and pores are null: walls are "
+            "welded, or hide what lies under their top fibres; a lean read from caps and flanks "
+            "alone is worth nothing. Fibres are the walls' top ones, their diameters as wide as a "
+            "weld lets them look",
         )
-        return FibreField(notices=(notice,)), False
-    if floats:
+        d = field.diameter_um
+        if d is not None:
+            d = replace(d, u=combine_u([d.u or 0.0, _CAP_ALONE * d.value]))
+        # Of one layer a height is told by no other.
+        field = replace(field, layer_height_um=None, diameter_um=d)
+    elif reach.floats:
         notice = Notice(
             "oct_layers_unseen",
             "fibres.layer_count, porosity and pores are null: no fibre that was found rests on "
-            f"the collector ({gap:.0f} µm lie between), so that layers below are unseen",
+            f"the collector ({reach.gap_um:.0f} µm lie between), so that layers below are unseen",
         )
-        return replace(field, layer_count=None, notices=(*field.notices, notice)), False
-    return field, True
+    else:
+        return field
+    return replace(field, layer_count=None, notices=(*field.notices, notice))
 
 
 def shadow_notice(unseen: int) -> tuple[Notice, ...]:
