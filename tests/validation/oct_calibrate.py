@@ -22,17 +22,20 @@ FWHM_PER_SIGMA = math.sqrt(8.0 * math.log(2.0))
 OTHER_SEEDS = 1000
 
 
-def other(values: dict[str, Any]) -> dict[str, Any]:
-    """Return a phantom of the list with another seed."""
+def other(values: dict[str, Any], *, lens: bool = False) -> dict[str, Any]:
+    """Return a phantom of the list with another seed, its fibres lenses or as listed."""
+    scan = {**values["oct"], "lens": True} if lens else values["oct"]
     return {
         **values,
         "scaffold": {**values["scaffold"], "seed": values["scaffold"]["seed"] - OTHER_SEEDS},
-        "oct": {**values["oct"], "seed": values["oct"]["seed"] - OTHER_SEEDS},
+        "oct": {**scan, "seed": scan["seed"] - OTHER_SEEDS},
     }
 
 
 def main(names: list[str]) -> None:
-    """Measure and print."""
+    """Measure and print; `--lens` bends light in all phantoms' fibres."""
+    lens = "--lens" in names
+    names = [n for n in names if n != "--lens"]
     tilts, diameters, heights = [], [], []
     for values in phantoms():
         # Welded walls tell no tilt.
@@ -44,7 +47,7 @@ def main(names: list[str]) -> None:
             patch("volscan.fibres.oct_error.HEIGHT_ERROR", 0.0),
             patch("volscan.fibres.oct_error.wall_scatter_um", return_value=None),
         ):
-            got, truth, seconds = run(other(values))
+            got, truth, seconds = run(other(values, lens=lens))
         true, fibres = truth["fibres"], got["fibres"]
         d, step = true["diameter_um"], true["layer_height_um"]
         # What a place's error of σ² / R makes of a tilt. Interleaved walls: a fibre of theirs in
