@@ -10,8 +10,8 @@ import pytest
 
 from volscan.fibres.columns import family_axes
 from volscan.fibres.lines import FittedWall
-from volscan.fibres.oct_seen import light_on, present_fibres, reach_of, shadow_notice, top_only
 from volscan.fibres.oct_section import SectionOptics, Stack
+from volscan.fibres.oct_seen import light_on, present_fibres, reach_of, shadow_notice, top_only
 from volscan.frame.plate import plate_frame
 
 # Each crossing of a fibre leaves exp(-3), nothing else is lost.

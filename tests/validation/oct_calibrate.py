@@ -42,7 +42,7 @@ def main(names: list[str]) -> None:
         if values["name"] == "welded" or (names and values["name"] not in names):
             continue
         with (
-            patch("volscan.fibres.oct_error.PLACE_ERROR", 0.0),
+            patch("volscan.fibres.oct_error.LEAN_ERROR", 0.0),
             patch("volscan.fibres.oct_error.DIAMETER_ERROR", 0.0),
             patch("volscan.fibres.oct_error.HEIGHT_ERROR", 0.0),
             patch("volscan.fibres.oct_error.wall_scatter_um", return_value=None),
@@ -50,12 +50,10 @@ def main(names: list[str]) -> None:
             got, truth, seconds = run(other(values, lens=lens))
         true, fibres = truth["fibres"], got["fibres"]
         d, step = true["diameter_um"], true["layer_height_um"]
-        # What a place's error of σ² / R makes of a tilt. Interleaved walls: a fibre of theirs in
+        # A lean of one spread from fibre to fibre of a wall; interleaved walls hold a fibre in
         # every so many layers.
-        place = (truth["oct"]["resolution_fwhm_um"][1] / FWHM_PER_SIGMA) ** 2 / (0.5 * d)
-        count = true["layer_count"] / len(true["families"])
-        lever = step * len(true["families"]) * math.sqrt((count**3 - count) / 12.0)
-        per = math.degrees(place / lever)
+        spread = truth["oct"]["resolution_fwhm_um"][1] / FWHM_PER_SIGMA
+        per = math.degrees(spread / (step * len(true["families"])))
         own = [(e, u, per) for e, u in wall_errors(got, truth) if math.isfinite(e)]
         tilts += own
         if fibres["diameter_um"] and fibres["layer_height_um"]:
@@ -64,8 +62,8 @@ def main(names: list[str]) -> None:
             heights.append((n_steps(h) * (h["value"] - step) / d, n_steps(h) * (h["u"] or 0.0) / d))
         print(values["name"], f"{seconds:.0f} s", json.dumps(np.round(own, 3).tolist()), flush=True)
         e, u, k = np.array(tilts).T
-        share = math.sqrt(max(0.0, float(np.sum(e**2 - u**2) / np.sum(k**2))))
-        print(f"  so far: place {share:.3f} σ²/R;", *(
+        share = math.sqrt(max(0.0, float(np.mean((e**2 - u**2) / k**2))))
+        print(f"  so far: lean {share:.3f} spreads a fibre;", *(
             f"{name} {math.sqrt(max(0.0, float(np.mean(a[:, 0] ** 2 - a[:, 1] ** 2)))):.4f}"
             for name, a in (("diameter", np.array(diameters)), ("height", np.array(heights)))
             if a.size
