@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from unittest.mock import patch
+
 import numpy as np
 import pytest
 
@@ -46,7 +48,17 @@ def scanned():
 
 @pytest.fixture(scope="module")
 def results(scanned):
-    return measure(scanned[0], modality="oct", up="-z", mirrored=False)
+    # Pores take longest and are those of the fitted fibres, as with micro-CT.
+    with patch("volscan.pipeline_oct._pores", return_value=None):
+        return measure(scanned[0], modality="oct", up="-z", mirrored=False)
+
+
+@pytest.fixture(scope="module")
+def misled(scanned):
+    """The same scan, the polymer's index told wrong by 0.08."""
+    return measure(
+        scanned[0], modality="oct", up="-z", mirrored=False, only_walls=True, index_polymer=1.55
+    )
 
 
 def test_lean_is_told_from_mounting(results, scanned):
@@ -93,6 +105,43 @@ def test_what_was_met_is_told(results):
     assert told["grey_per_db"] == pytest.approx(2.0, rel=0.06)
     assert told["looks"] == pytest.approx(2.0, rel=0.15)
     assert told["blur_fwhm_um"]["across"] == pytest.approx(8.0, rel=0.1)
+
+
+def test_the_index_is_met_whatever_was_told(results, misled):
+    told = [r.to_dict()["oct"]["index_polymer"] for r in (results, misled)]
+    assert [t["used"] for t in told] == [1.47, 1.55]
+    # From two fibres a wall; the phantom's polymer has 1.47.
+    for t in told:
+        assert t["met"]["value"] == pytest.approx(1.47, abs=0.03)
+    # What was told pulls at it by less than a fifth of its error.
+    assert told[1]["met"]["value"] - told[0]["met"]["value"] == pytest.approx(0.0, abs=0.016)
+
+
+def test_a_wrong_index_is_said(results, misled):
+    def codes(r):
+        return {w["code"] for w in r.to_dict()["warnings"]}
+
+    assert "oct_index_differs" in codes(misled)
+    assert not {"oct_index_differs", "oct_index_not_met"} & codes(results)
+
+
+def test_welded_walls_have_no_tilt_and_say_why():
+    fused = {"morphology": "fused", "layers": 4, "layer_height_um": 15.0}
+    volume, truth, _ = phantom_from_dict(
+        {**PRINT, "scaffold": {**PRINT["scaffold"], **fused}}, throats_too=False
+    )
+    document = measure(volume, modality="oct", up="-z", mirrored=False).to_dict()
+    assert len(document["walls"]) == len(truth["walls"])
+    assert {w["tilt_deg"] for w in document["walls"]} == {None}
+    fibres = document["fibres"]
+    assert fibres["layer_count"] is None
+    assert document["porosity"]["total"] is None
+    # Of the width only that it is somewhere there.
+    diameter = fibres["diameter_um"]
+    assert abs(diameter["value"] - 20.0) < 2.0 * diameter["u"]
+    said = [w["message"] for w in document["warnings"] if w["code"] == "oct_welded_walls"]
+    assert len(said) == 1
+    assert "walls.tilt_deg" in said[0]
 
 
 def test_the_scan_may_lie_on_any_axis(results, scanned):
