@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from volscan.kernels.oct_section import _lights, gather_columns, section_model
+from volscan.kernels.oct_section import _lights, gather_columns, light_at, section_model
 
 U = np.arange(-40.0, 40.01, 1.0)
 V = np.arange(-60.0, 40.01, 1.0)
@@ -83,6 +83,17 @@ def test_at_the_edge_of_a_shadow_half_of_the_amplitude_is_left():
     assert pytest.approx(float(np.mean(amplitude)) ** 4, abs=1e-6) == 1.0 / 16.0
     far = _lights(wide, -30.0, 60.0, 2, 0.0, 0.0, 0.05, 60.0)[1]
     assert far == pytest.approx([1.0, 0.0], abs=1e-6)
+
+
+def test_the_light_on_a_fibre_is_that_of_its_best_lit_place():
+    # The lower fibre half under the upper, straight rays: its far side is free, its middle is lit
+    # past the edge of the upper one; fully under it, all is lost but what the crossing leaves.
+    upper, half_under = [0.0, 60.0, 10.0, 10.0, 1.0], [8.0, 20.0, 10.0, 10.0, 1.0]
+    under = [0.0, 20.0, 10.0, 10.0, 1.0]
+    free = light_at(np.array([upper, half_under]), optics(cone=1e-6, crossing=2.0))
+    assert free == pytest.approx([1.0, 1.0])
+    dark = light_at(np.array([upper, under]), optics(cone=1e-6, crossing=2.0))
+    assert dark == pytest.approx([1.0, math.exp(-2.0)])
 
 
 def test_columns_are_gathered_without_interpolation():
