@@ -308,6 +308,27 @@ def test_comparison_of_a_whole_document(measured):
     assert tilt["u"] == pytest.approx(math.hypot(0.05, math.sqrt(0.0075 / 2)))
 
 
+@pytest.mark.parametrize("modality", ["oct", "ct"])
+def test_a_print_under_way_is_compared_with_the_layers_laid(measured, modality):
+    wanted = Design((45.0,), (25.0,), 15.4, 5, 12.0)
+    document = assemble(measured).to_dict()
+    assert document["fibres"]["layer_count"] == 3
+    document["input"]["modality"] = modality
+    compared = compare_with_design(wanted, document)
+    lines = {c["name"]: c for c in compared["compared"]}
+    assert (lines["layers"]["designed"], lines["layers"]["measured"]) == (5, 3)
+    if modality == "oct":
+        assert lines["layers"]["verdict"] == "undecided"
+        assert "under way" in lines["layers"]["note"]
+        assert lines["layers at 45°"]["designed"] == 3
+        # Of the pile of three layers, not of five.
+        three = compare_with_design(Design((45.0,), (25.0,), 15.4, 3, 12.0), document)
+        assert compared["implied_porosity"] == three["implied_porosity"]
+    else:
+        # A finished print lacks two layers.
+        assert lines["layers"]["verdict"] == "out"
+
+
 def test_tolerances_must_be_positive():
     with pytest.raises(SettingsError, match="spacing_percent"):
         Tolerances(spacing_percent=0)

@@ -101,6 +101,7 @@ def test_what_was_met_is_told(results):
     told = results.to_dict()["oct"]
     # n_g / n_medium = T / (T - Δ): the phantom's polymer has 1.47.
     assert told["index_polymer"]["met"]["value"] == pytest.approx(1.47, abs=0.05)
+    assert results.to_dict()["input"]["modality"] == "oct"
     assert told["stored"] == "db"
     assert told["grey_per_db"] == pytest.approx(2.0, rel=0.06)
     assert told["looks"] == pytest.approx(2.0, rel=0.15)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -84,7 +84,11 @@ def compare_with_design(design: Design, document: Json) -> dict[str, Any]:
     print. The rotation that brings the measured families nearest to the designed directions is
     taken out first; what is judged are the angles between families, and a design of one direction
     is always in.
+
+    An OCT scan may be taken during the print: with fewer layers than designed it is compared with
+    the design cut off at those, and the number of layers is left open.
     """
+    whole, design = design, laid_so_far(design, document)
     fibres, tol = document["fibres"], design.tolerances
     implied = implied_porosity(design)
     match = match_families(design, fibres["families"])
@@ -96,7 +100,7 @@ def compare_with_design(design: Design, document: Json) -> dict[str, Any]:
             "µm",
             design.diameter_tolerance_um,
         ),
-        _count("layers", design.layers, fibres["layer_count"]),
+        _layers(whole, design, fibres["layer_count"]),
         _line(
             "layer height",
             design.layer_height_um,
@@ -104,9 +108,12 @@ def compare_with_design(design: Design, document: Json) -> dict[str, Any]:
             "µm",
             tol.layer_height_percent / 100 * design.layer_height_um,
         ),
-        _count("directions", len(design.directions_deg), len(fibres["families"]) or None),
+        _count("directions", sum(p > 0 for p in design.passes), len(fibres["families"]) or None),
     ]
     for i, direction in enumerate(design.directions_deg):
+        # Of a print that has just begun a direction may not be laid yet.
+        if design.passes[i] == 0 and design is not whole:
+            continue
         lines += _family_lines(design, document, i, direction, match)
     lines.append(
         _line(
@@ -133,6 +140,26 @@ def compare_with_design(design: Design, document: Json) -> dict[str, Any]:
         "anchored_porosity": anchored,
         "notes": _notes(design, weighed, anchored),
     }
+
+
+def laid_so_far(design: Design, document: Json) -> Design:
+    """Return the design, for an OCT scan of fewer layers cut off at those that were found."""
+    found = document["fibres"]["layer_count"]
+    if document["input"]["modality"] != "oct" or not found or found >= design.layers:
+        return design
+    return replace(design, layers=found)
+
+
+def _layers(whole: Design, laid: Design, found: int | None) -> Compared:
+    """Compare the number of layers; of a print under way it is left open."""
+    line = _count("layers", whole.layers, found)
+    if laid is whole:
+        return line
+    note = (
+        "an OCT scan may show a print under way: the other lines compare with these layers alone; "
+        "in a finished print the others are missing"
+    )
+    return replace(line, verdict="undecided", note=note)
 
 
 @dataclass(frozen=True)

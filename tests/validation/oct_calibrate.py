@@ -32,8 +32,34 @@ def other(values: dict[str, Any], *, lens: bool = False) -> dict[str, Any]:
     }
 
 
+def index(names: list[str]) -> None:
+    """Measure with the index told wrong by 0.05 both ways, and print what is met."""
+    off = []
+    for values in phantoms():
+        if values["name"] == "welded" or (names and values["name"] not in names):
+            continue
+        for wrong in (-0.05, 0.05):
+            true = values["oct"].get("index_polymer", 1.47)
+            with patch("volscan.fibres.oct_index.MET_ERROR", 0.0):
+                got, _, _ = run(other(values), index_polymer=true + wrong, only_walls=True)
+            met, flat = got["oct"]["index_polymer"]["met"], got["oct"]["height_over_width"]
+            if met is None:
+                print(values["name"], wrong, "not met", flush=True)
+                continue
+            off.append((met["value"] - true, met["u"], flat["value"] - 1.0, flat["u"]))
+            print(values["name"], wrong, np.round(off[-1], 4), flush=True)
+        e, u, f, v = np.array(off).T
+        print(f"  so far: index {math.sqrt(max(0.0, float(np.mean(e**2 - u**2)))):.4f}, "
+              f"flatness {math.sqrt(max(0.0, float(np.mean(f**2 - v**2)))):.3f}")  # fmt: skip
+
+
 def main(names: list[str]) -> None:
-    """Measure and print; `--lens` bends light in all phantoms' fibres."""
+    """Measure and print.
+
+    `--lens` bends light in all phantoms' fibres, `--index` tells a wrong index.
+    """
+    if "--index" in names:
+        return index([n for n in names if n != "--index"])
     lens = "--lens" in names
     names = [n for n in names if n != "--lens"]
     tilts, diameters, heights = [], [], []
