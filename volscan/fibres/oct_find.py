@@ -13,7 +13,7 @@ from volscan.fibres.columns import FamilyAxes, family_axes
 from volscan.fibres.field import FibreField
 from volscan.fibres.lines import FittedWall, field_from_walls
 from volscan.fibres.oct_error import with_model_error
-from volscan.fibres.oct_index import index_of, met
+from volscan.fibres.oct_index import Told, index_of, met
 from volscan.fibres.oct_plan import (
     PlanFamily,
     PlanWall,
@@ -114,7 +114,7 @@ def find_oct_fibres(
         walls: list[FittedWall] = []
         axes: list[FamilyAxes] = []
         optics: SectionOptics | None = None
-        indices: list[tuple[float, float, float]] = []
+        indices: list[Told] = []
         echoes: list[float] = []
         unseen = 0
         for n, family in enumerate(families):
@@ -157,7 +157,7 @@ class _FamilyWalls:
     axes: FamilyAxes
     walls: list[FittedWall]
     optics: SectionOptics
-    met: list[tuple[float, float, float]]
+    met: list[Told]
     unseen: int
     echoes: list[float]
 
@@ -198,7 +198,7 @@ def _family_walls(
         optics = _with_cone([(seen[i].section, starts[i]) for i in chosen], optics, free=shared)
     begun = optics
 
-    def common_of(i: int) -> tuple[Stack, SectionOptics, tuple[float, float, float]]:
+    def common_of(i: int) -> tuple[Stack, SectionOptics, Told]:
         """Fit a wall with all that is common to the print, then its index and flatness too."""
         stack, own = fit_section(
             seen[i].section, starts[i], begun, free=shared, one_width=True, evaluations=25

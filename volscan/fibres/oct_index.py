@@ -3,25 +3,42 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from volscan.fibres.oct_section import Section, SectionOptics, Stack, fit_section
+from volscan.geometry import FloatArray
 from volscan.quantity import Notice, Quantity, combine_u
 
 # What moves with the polymer's index in a fit that frees it.
 _WITH_INDEX = ("underside", "loss_per_um")
-# What the fit's start and the model leave in the index and in the flatness. Calibrated: `python -m
+# Each fit begins this far below and above the index told, so that what it finds is seen to come
+# from the scan: a section that tells nothing leaves both where they began.
+_APART = 0.04
+# Where the two fits end further apart than this share of where they began the index is not told.
+_PULLED = 0.5
+# Most steps of the fit's two rounds; the second frees all that is common to the print.
+_STEPS = (16, 10)
+# What the model leaves in the index, besides. Calibrated: `python -m
 # tests.validation.oct_calibrate --index`, on seeds that docs/validation/oct.md does not report.
-MET_ERROR, FLATNESS_ERROR = 0.0, 0.0
-# Rounds of the fit: each begins where the last ended, so that what was told to begin with fades.
-_ROUNDS = 2
+MET_ERROR = 0.01
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a wall tells: index and flatness, and how far apart fits from two starts end."""
+
+    index: float
+    flatness: float
+    index_apart: float
+    flatness_apart: float
 
 
 def index_of(
     section: Section, stack: Stack, optics: SectionOptics, *, shared: tuple[str, ...]
-) -> tuple[float, float, float]:
-    """Return index and flatness that explain a section best, and the index's last step.
+) -> Told:
+    """Return index and flatness that explain a section best.
 
     Parameters
     ----------
@@ -34,52 +51,52 @@ def index_of(
     -----
     A fibre of optical thickness T pushes what lies under it down by Δ, and
     n_polymer / n_medium = T / (T - Δ) whatever its flatness: the section's undersides show T, the
-    collector's echo and all lower tops Δ.
+    collector's echo and all lower tops Δ. Where no underside is seen T is not, and index and
+    flatness cannot be told apart.
     """
-    before = optics.polymer
-    for n in range(_ROUNDS):
-        free = ("polymer", "flatness", *(_WITH_INDEX if n == 0 else shared))
-        before = optics.polymer
-        stack, optics = fit_section(
-            section, stack, optics, free=free, one_width=True, evaluations=20 if n == 0 else 12
-        )
-    return optics.polymer, optics.flatness, abs(optics.polymer - before)
+    ends = []
+    for away in (-_APART, _APART):
+        at, begun = stack, replace(optics, polymer=optics.polymer + away)
+        for free, steps in zip((_WITH_INDEX, shared), _STEPS, strict=True):
+            at, begun = fit_section(
+                section, at, begun, free=("polymer", "flatness", *free), one_width=True,
+                evaluations=steps,
+            )  # fmt: skip
+        ends.append((begun.polymer, begun.flatness))
+    (low, flat_low), (high, flat_high) = ends
+    return Told(0.5 * (low + high), 0.5 * (flat_low + flat_high), high - low, flat_high - flat_low)
 
 
-def met(told: list[tuple[float, float, float]]) -> tuple[Quantity | None, Quantity | None]:
-    """Return index and flatness as the walls show them.
+def met(walls: list[Told]) -> tuple[Quantity | None, Quantity | None]:
+    """Return index and flatness as the walls show them; None where the fit's start decides them.
 
-    The u of the index holds the walls' scatter and the last step of the fit.
+    The u holds the walls' scatter, half of what the fit's start leaves and the model's error.
     """
-    if not told:
+    apart = float(np.median([abs(w.index_apart) for w in walls])) if walls else math.inf
+    if apart > _PULLED * 2.0 * _APART:
         return None, None
-    values = np.array(told)
-    out = []
-    last = float(np.median(values[:, 2]))
-    for column, rest in (
-        (values[:, 0], combine_u([last, MET_ERROR])),
-        (values[:, 1], FLATNESS_ERROR),
-    ):
-        sd = float(column.std(ddof=1)) if column.size > 1 else math.nan
-        u = combine_u([sd / math.sqrt(column.size), rest])
-        known = column.size > 1
-        out.append(
-            Quantity(
-                float(np.median(column)), u if known else None, "1", column.size,
-                sd if known else None,
-            )
-        )  # fmt: skip
-    return out[0], out[1]
+    flat_apart = float(np.median([abs(w.flatness_apart) for w in walls]))
+    index = _mean(np.array([w.index for w in walls]), combine_u([0.5 * apart, MET_ERROR]))
+    return index, _mean(np.array([w.flatness for w in walls]), 0.5 * flat_apart)
+
+
+def _mean(values: FloatArray, rest: float) -> Quantity:
+    n = values.size
+    middle = float(np.median(values))
+    if n < 2:
+        return Quantity(middle, None, "1", n)
+    sd = float(values.std(ddof=1))
+    return Quantity(middle, combine_u([sd / math.sqrt(n), rest]), "1", n, sd)
 
 
 def index_notice(found: Quantity | None, used: float, u_used: float) -> tuple[Notice, ...]:
-    """Return a warning where the scan shows another index than was used."""
+    """Return a warning where the scan shows another index than was used, or none."""
     if found is None or found.u is None:
         return (
             Notice(
                 "oct_index_not_met",
-                "oct.index_polymer.met and oct.height_over_width could not be measured: the index "
-                "used is the one told, and no section bears it out",
+                "oct.index_polymer.met and oct.height_over_width could not be measured: no "
+                "undersides are seen that would tell them apart; the index used is the one told",
             ),
         )
     if abs(found.value - used) <= 2.0 * combine_u([found.u, u_used]):
