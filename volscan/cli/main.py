@@ -21,8 +21,8 @@ UNUSABLE, BUG, STOPPED = 2, 1, 130
 app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
-    help="From a micro-CT stack of a melt-electrowritten scaffold to porosity, pores, fibres, "
-    "wall tilt, the layer shift for the next print, and a report.",
+    help="From a micro-CT or OCT stack of a melt-electrowritten scaffold to porosity, pores, "
+    "fibres, wall tilt, the layer shift for the next print, and a report.",
 )
 _COMMANDS = (
     info.info,
