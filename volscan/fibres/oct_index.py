@@ -18,6 +18,9 @@ _WITH_INDEX = ("underside", "loss_per_um")
 _APART = 0.04
 # Where the two fits end further apart than this share of where they began the index is not told.
 _PULLED = 0.5
+# Undersides whose echo (amplitude) is less than this share of the tops' are not seen: of light that
+# is reflected alike at both surfaces an underside keeps a quarter and more (0.4 at -8 dB).
+_LEAST_UNDERSIDE = 0.1
 # Most steps of the fit's two rounds; the second frees all that is common to the print.
 _STEPS = (16, 10)
 # What the model leaves in the index and in the flatness, besides. Calibrated: `python -m
@@ -27,10 +30,14 @@ MET_ERROR, FLATNESS_ERROR = 0.01, 0.03
 
 @dataclass(frozen=True)
 class Told:
-    """What a wall tells: index and flatness, and how far apart fits from two starts end."""
+    """What a wall tells: index and flatness, and how far apart fits from two starts end.
+
+    `underside` is the amplitude of the undersides' echo over the tops'.
+    """
 
     index: float
     flatness: float
+    underside: float
     index_apart: float
     flatness_apart: float
 
@@ -62,18 +69,23 @@ def index_of(
                 section, at, begun, free=("polymer", "flatness", *free), one_width=True,
                 evaluations=steps,
             )  # fmt: skip
-        ends.append((begun.polymer, begun.flatness))
-    (low, flat_low), (high, flat_high) = ends
-    return Told(0.5 * (low + high), 0.5 * (flat_low + flat_high), high - low, flat_high - flat_low)
+        ends.append((begun.polymer, begun.flatness, begun.underside))
+    (low, flat_low, under_low), (high, flat_high, under_high) = ends
+    under = 0.5 * (under_low + under_high)
+    flatness = 0.5 * (flat_low + flat_high)
+    return Told(0.5 * (low + high), flatness, under, high - low, flat_high - flat_low)
 
 
 def met(walls: list[Told]) -> tuple[Quantity | None, Quantity | None]:
-    """Return index and flatness as the walls show them; None where the fit's start decides them.
+    """Return index and flatness as the walls show them; None where they do not.
+
+    That is where the fit's start decides them, or no undersides are seen.
 
     The u holds the walls' scatter, half of what the fit's start leaves and the model's error.
     """
     apart = float(np.median([abs(w.index_apart) for w in walls])) if walls else math.inf
-    if apart > _PULLED * 2.0 * _APART:
+    under = float(np.median([w.underside for w in walls])) if walls else 0.0
+    if apart > _PULLED * 2.0 * _APART or under < _LEAST_UNDERSIDE:
         return None, None
     flat_apart = float(np.median([abs(w.flatness_apart) for w in walls]))
     index = _mean(np.array([w.index for w in walls]), combine_u([0.5 * apart, MET_ERROR]))
