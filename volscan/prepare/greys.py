@@ -70,7 +70,7 @@ def grey_scale(samples: NDArray[Any]) -> GreyScale:
     flat = samples.reshape(-1)
     # An odd stride meets every column of the scan.
     sample = flat[:: max(1, flat.size // _MOST_SAMPLES) | 1]
-    values, counts = np.unique(sample, return_counts=True)
+    values, counts = _counted(sample)
     if values.size < 3:
         return GreyScale(None, None, 0.0, 0.0, 0.0)
     low_share, high_share = counts[0] / sample.size, counts[-1] / sample.size
@@ -86,6 +86,16 @@ def grey_scale(samples: NDArray[Any]) -> GreyScale:
         float(high_share) if high else 0.0,
         step,
     )
+
+
+def _counted(sample: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Return the values met, in order, and how often; counting whole numbers beats sorting them."""
+    if not (np.issubdtype(sample.dtype, np.integer) and sample.dtype.itemsize <= 2):
+        return np.unique(sample, return_counts=True)
+    low = int(sample.min(initial=0))
+    counts = np.bincount(sample.astype(np.int64) - low)
+    met = np.flatnonzero(counts)
+    return (met + low).astype(sample.dtype), counts[met]
 
 
 def _is_cut(counts: NDArray[np.int64], share: float) -> bool:
