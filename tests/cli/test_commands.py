@@ -144,10 +144,11 @@ def test_measure_has_the_options_of_the_contract_and_no_later_ones(capsys, monke
         "--out", "--modality", "--collector", "--voxel-um", "--voxel-u-percent", "--up",
         "--mirrored", "--envelope", "--threshold", "--design", "--only", "--raw-shape",
         "--index-polymer", "--index-medium", "--axial-index", "--oct-scale",
-        "--raw-type", "--raw-order", "--raw-offset", "--force", "--quiet",
+        "--raw-type", "--raw-order", "--raw-offset", "--permeability", "--transport-sides",
+        "--solid-diffusivity", "--region", "--force", "--quiet",
     ):  # fmt: skip
         assert option in told
-    for later in ("--permeability", "--memory", "--scheduler"):
+    for later in ("--memory", "--scheduler"):
         assert later not in told
 
 
@@ -169,7 +170,9 @@ BAD_OPTIONS = [
     (["--raw-order", "big"], "--raw-shape"),
     (["--design", "nowhere.toml"], "nowhere.toml"),
     (["--envelope", "nowhere.npy"], "nowhere.npy"),
-    (["--permeability"], "--permeability"),
+    (["--transport-sides", "open"], "transport"),
+    (["--solid-diffusivity", "-1"], "solid_diffusivity"),
+    (["--region", "lower"], "region"),
     (["--voxel-u-percent", "much"], "--voxel-u-percent"),
 ]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, spline_filter
-from scipy.spatial import ConvexHull, Delaunay, QhullError
+from scipy.spatial import ConvexHull, QhullError
 
 from volscan.frame.collector import collector_below
 from volscan.frame.plate import height_profile, plate_frame, weighted_points_um
@@ -251,10 +251,14 @@ def _drawn_in(plan: FloatArray, by_um: float) -> FloatArray:
 def _inside(nodes: FloatArray, plan: FloatArray) -> NDArray[np.bool_]:
     """Tell which nodes lie inside the outline of points (n, 2)."""
     try:
-        hull = Delaunay(plan[:: max(1, len(plan) // 5000)])
+        sides = ConvexHull(plan).equations
     except QhullError:
         return np.ones(nodes.shape[:-1], np.bool_)
-    return np.asarray(hull.find_simplex(nodes) >= 0)
+    # A point is inside when it lies on the inner side of every edge's line.
+    inside = np.ones(nodes.shape[:-1], np.bool_)
+    for a, b, c in sides:
+        inside &= a * nodes[..., 0] + b * nodes[..., 1] + c <= 0.0
+    return inside
 
 
 def _levelled(

@@ -18,7 +18,7 @@ MOST_NODES = 110**3
 
 @dataclass(frozen=True)
 class PoreMaps:
-    """Maps over the domain (h, y, x), float16, 0 in solid.
+    """Maps over the domain (h, y, x), float32, 0 in solid.
 
     Parameters
     ----------
@@ -30,8 +30,8 @@ class PoreMaps:
         Distance of the nodes along h, y, x; the first lies half of it inside the domain's corner.
     """
 
-    diameter_um: NDArray[np.float16]
-    probe_um: NDArray[np.float16]
+    diameter_um: NDArray[np.float32]
+    probe_um: NDArray[np.float32]
     steps_um: tuple[float, float, float]
 
 
@@ -56,7 +56,7 @@ def pore_maps(grid: DomainGrid, solid: Solid, diameter_um: F32, probe_um: F32) -
         factor = max(round(n / m) for n, m in zip(solid.fraction.shape, values.shape, strict=True))
         spacing = np.asarray(solid.spacing_um) * factor
         start = solid.origin_um + 0.5 * (factor - 1) * np.asarray(solid.spacing_um)
-        out = np.zeros(tuple(counts), np.float16)
+        out = np.zeros(tuple(counts), np.float32)
         y, x = np.meshgrid(
             (np.arange(counts[1]) + 0.5) * steps[1],
             (np.arange(counts[2]) + 0.5) * steps[2],

@@ -208,6 +208,9 @@ def _body(mask: Mask, kind: str, spacing: tuple[float, ...]) -> ForeignBody:
 def _dense(cells: Grey, solid: Mask, first: FirstLook) -> list[Mask]:
     """Return blobs far brighter than polymer can be, with all the bright rim that is theirs."""
     span = first.polymer - first.air
+    least = first.air + _DENSE_BESIDE_PLATEAU * span + 6.0 * first.noise_smoothed
+    if float(cells.max()) <= least:
+        return []
     wide = edt.edt(solid, black_border=False, parallel=2) > DEEP_VOX
     plateau = np.count_nonzero(wide) >= 0.05 * np.count_nonzero(solid)
     factor = _DENSE_BESIDE_PLATEAU if plateau else _DENSE

@@ -30,7 +30,7 @@ FloatArray = NDArray[np.float64]
 # Shells of one voxel about what is solid: a rim shows in the near ones, the far ones are air.
 _NEAR, _FAR = range(1, 7), range(8, 11)
 # Edge of the part of the scan in which shells are looked at, voxels.
-_PART = 192
+_PART = 128
 _FEWEST = 300
 # A rim shallower than this share of the contrast is left alone (the air's own level is known no
 # better beside a slow drift); and six standard errors are no noise.

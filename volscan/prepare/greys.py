@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import edt
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
@@ -30,9 +31,9 @@ _NEIGHBOURS = 4
 # The mean of surroundings that lie beyond the end cannot be told; it is taken no farther off than
 # this many standard deviations of the noise.
 _FARTHEST = 1.0
-# Fibres show no more than this share of their voxels near their top: where so much is flat, the top
-# was cut off.
-_LOST = 0.2
+# Where this share of fibres' middles lies this many standard deviations of the noise beyond the end
+# their top was cut off: most of their voxels hold the end's value and tell nothing of it.
+_LOST, _LOST_BEYOND = 0.5, 0.5
 # Rounding to a step adds its variance step²/12 to the noise: with fewer steps across the contrast
 # than this that is a hundredth of the contrast.
 _FEW_STEPS = 29
@@ -70,7 +71,7 @@ def grey_scale(samples: NDArray[Any]) -> GreyScale:
     flat = samples.reshape(-1)
     # An odd stride meets every column of the scan.
     sample = flat[:: max(1, flat.size // _MOST_SAMPLES) | 1]
-    values, counts = np.unique(sample, return_counts=True)
+    values, counts = _counted(sample)
     if values.size < 3:
         return GreyScale(None, None, 0.0, 0.0, 0.0)
     low_share, high_share = counts[0] / sample.size, counts[-1] / sample.size
@@ -86,6 +87,16 @@ def grey_scale(samples: NDArray[Any]) -> GreyScale:
         float(high_share) if high else 0.0,
         step,
     )
+
+
+def _counted(sample: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Return the values met, in order, and how often; counting whole numbers beats sorting them."""
+    if not (np.issubdtype(sample.dtype, np.integer) and sample.dtype.itemsize <= 2):
+        return np.unique(sample, return_counts=True)
+    low = int(sample.min(initial=0))
+    counts = np.bincount(sample.astype(np.int64) - low)
+    met = np.flatnonzero(counts)
+    return (met + low).astype(sample.dtype), counts[met]
 
 
 def _is_cut(counts: NDArray[np.int64], share: float) -> bool:
@@ -163,18 +174,21 @@ def refuse_lost_polymer(
     Raises
     ------
     NothingToMeasureError
-        If the surroundings of a fifth of what is solid lie too far beyond the end to be told.
+        If the surroundings of most voxels along the middle of what is solid (its deepest fifth)
+        lie too far beyond the end to be told.
     """
     if scale.high is None:
         return
-    mean = np.array([scale.high + _FARTHEST * noise])
+    mean = np.array([scale.high + _LOST_BEYOND * noise])
     seen = float(_cut_mean(mean, noise, -math.inf, scale.high)[0])
-    share = float(np.mean(smoothed[solid] >= seen))
+    depth = edt.edt(solid, black_border=False, parallel=2)
+    middle = solid & (depth >= np.percentile(depth[solid], 80.0))
+    share = float(np.mean(smoothed[middle] >= seen))
     if share > _LOST:
         raise NothingToMeasureError(
             f"the polymer's grey value lies beyond the end of the grey scale ({scale.high:g}; "
-            f"{100 * share:.0f} % of what is solid): its width and amount cannot be told. Export "
-            "the scan again with a wider grey window"
+            f"{100 * share:.0f} % of the middle of what is solid): its width and amount cannot be "
+            "told. Export the scan again with a wider grey window"
         )
 
 
