@@ -209,7 +209,7 @@ def main(names: list[str]) -> int:
         print(
             f"{values['name']:<18} {seconds:6.1f} s  "
             + "  ".join(f"{k.removesuffix('_percent')}:{_cell(k, v)}" for k, v in found.items())
-            + f"  index met {met and met['value']:.3f}  z {np.round(over_u, 1)}",
+            + f"  index met {_value(met):.3f}  z {np.round(over_u, 1)}",
             flush=True,
         )
     if not names:
