@@ -132,9 +132,9 @@ def same_answers(
     same_walls(other, plain, np.eye(3) if to_plain is None else to_plain, ratio)
     assert other.fibres.layer_count == plain.fibres.layer_count
     assert other.fibres.count == plain.fibres.count
-    assert other.frame.mount_tilt_deg == pytest.approx(
-        plain.frame.mount_tilt_deg, abs=2 * plain.frame.u_tilt_deg
-    )
+    # Voxels fall into other bins of the sections: each frame has an error of its own beside truth.
+    both = float(np.hypot(plain.frame.u_tilt_deg, other.frame.u_tilt_deg))
+    assert other.frame.mount_tilt_deg == pytest.approx(plain.frame.mount_tilt_deg, abs=2 * both)
     within(lengths(other), lengths(plain), ratio)
     within(shares(other), shares(plain), 1.0)
 
