@@ -18,10 +18,10 @@ ORDER = [
     "errors", "quantity", "volume", "polyline", "geometry", "settings", "progress", "outputs",
     "provenance", "kernels", "readers", "scaninfo", "writers", "design", "design_porosity",
     "phantom", "prepare", "health", "frame", "fibres", "walls", "tube", "envelope", "porosity",
-    "pores",
-    "shift", "design_check", "results_tables", "results_nulls", "results_json", "results_summary",
-    "results_arrays", "results_document", "results", "results_assemble", "pipeline_input",
-    "pipeline_tube", "pipeline_oct", "pipeline", "toolpath", "report", "correcting", "study", "cli",
+    "pores", "shift", "design_check", "results_tables", "results_nulls", "results_json",
+    "results_summary", "results_arrays", "results_document", "results", "results_assemble",
+    "pipeline_input", "pipeline_flat", "pipeline_tube", "pipeline_oct", "pipeline", "toolpath",
+    "report", "correcting", "study", "cli",
 ]  # fmt: skip
 STAGES = [
     "prepare", "frame", "fibres", "walls", "tube", "envelope", "porosity", "pores", "shift",

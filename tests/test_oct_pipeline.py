@@ -49,7 +49,7 @@ def scanned():
 @pytest.fixture(scope="module")
 def results(scanned):
     # Pores take longest and are those of the fitted fibres, as with micro-CT.
-    with patch("volscan.pipeline_oct._pores", return_value=None):
+    with patch("volscan.pipeline_oct.pores_of", return_value=None):
         return measure(scanned[0], modality="oct", up="-z", mirrored=False)
 
 

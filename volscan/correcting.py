@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -131,9 +130,9 @@ def correct(
     folder = write_folder(target.parent, files, force=force)
     written = [folder / name for name in files]
     if history is not None:
-        number = sum(1 for r in records if r.scan is not None and r.scan != done.record["scan"])
-        number = next((i for i, r in enumerate(r for r in records if r.scan is not None)
-                       if r.scan == done.record["scan"]), number)  # fmt: skip
+        scans = [r.scan for r in records if r.scan is not None]
+        own = done.record["scan"]
+        number = scans.index(own) if own in scans else len(scans)
         name = f"print-{number:03d}.json"
         write_folder(history, {name: dumps(plain(dict(done.record))).encode()}, force=True)
         written.append(Path(history) / name)
@@ -175,7 +174,7 @@ def _shift_json(done: Correction) -> dict[str, Any]:
                 "walls": rows,
                 "bend_um": {str(c.family.id): c.bend_um for c in done.changes},
                 "summary": list(done.summary()),
-                "record": json.loads(json.dumps(plain(dict(done.record)))),
+                "record": dict(done.record),
             }
         )
     )

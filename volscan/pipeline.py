@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.design import Design
-from volscan.envelope import make_envelope
 from volscan.fibres import find_fibres
 from volscan.frame.collector import collector_notices
 from volscan.frame.film import find_film, with_film, without_film
 from volscan.frame.plate import find_plate_frame
 from volscan.frame.release import flatten
+from volscan.pipeline_flat import pores_of, walls_to_shift
 from volscan.pipeline_input import (
     assumed,
     chosen_settings,
@@ -25,13 +25,11 @@ from volscan.pipeline_input import (
     opened_regions,
     opened_scan,
     scan_settings,
-    transport_choice,
     up_as_measured,
     wanted_design,
 )
 from volscan.pipeline_oct import oct_stages
 from volscan.pipeline_tube import TubeStages, tube_envelope, tube_of, tube_pores, tube_porosity
-from volscan.pores import measure_pores, with_regions
 from volscan.pores.regions import Region
 from volscan.porosity import PORES_FROM_FIBRES, fibre_solid, measure_porosity
 from volscan.prepare.ct import prepare_ct
@@ -45,7 +43,6 @@ from volscan.results_document import Measured
 from volscan.settings import Settings
 from volscan.shift import advise_shift
 from volscan.volume import Volume
-from volscan.walls import measure_walls
 
 
 def measure(
@@ -151,19 +148,7 @@ def _stages(
             fibres = find_fibres(bare, frame, progress=progress)
             material = with_film(fibres.material, film, held, material)
     frame, field = fibres.frame, fibres.field
-    with log.stage("walls"):
-        walls = measure_walls(
-            material, frame, field,
-            upright_tolerance_deg=s.upright_tolerance_deg, progress=progress,
-        )  # fmt: skip
-    with log.stage("envelope"):
-        choice = s.envelope if mask is None else mask
-        envelope, drawn = make_envelope(material, frame, field, walls, choice=choice)
-    with log.stage("shift"):
-        shift = advise_shift(
-            walls, field, frame, middle_xy_um=middle_xy_um(field, envelope),
-            upright_tolerance_deg=s.upright_tolerance_deg,
-        )  # fmt: skip
+    walls, envelope, drawn, shift = walls_to_shift(material, frame, field, s, mask, log, progress)
     notices = (*seems, *told, *assumed(frame), *drawn)
     porosity = pores = None
     if not s.only_walls:
@@ -176,16 +161,11 @@ def _stages(
             drawn_solid = None if film else fibre_solid(material, frame, field, envelope)
             if drawn_solid is not None:
                 notices = (*notices, PORES_FROM_FIBRES)
-            first = field.families[0].direction_deg.value if field.families else None
-            options: dict[str, Any] = {
-                "direction_deg": first,
-                "surface_level": porosity.surface_level if drawn_solid is None else 0.5,
-                "solid_model": drawn_solid,
-                "transport": transport_choice(s),
-                "progress": progress,
-            }
-            pores = measure_pores(material, frame, envelope, **options)
-            pores = with_regions(pores, regions, material, frame, envelope, **options)
+            pores = pores_of(
+                material, frame, envelope, field, s, regions,
+                surface_level=porosity.surface_level if drawn_solid is None else 0.5,
+                solid_model=drawn_solid, progress=progress,
+            )  # fmt: skip
     return Measured(
         volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices
     )

@@ -10,16 +10,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from volscan.envelope import make_envelope
 from volscan.fibres.oct_find import OctFibres, find_oct_fibres
 from volscan.fibres.oct_index import index_notice
 from volscan.frame.plate import plate_frame
 from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.tubes import render_tubes
-from volscan.pipeline_input import assumed, middle_xy_um, transport_choice, up_as_measured
-from volscan.pores import PoreSpace, measure_pores, with_regions
+from volscan.pipeline_flat import pores_of, walls_to_shift
+from volscan.pipeline_input import assumed, up_as_measured
 from volscan.pores.regions import Region
 from volscan.porosity import PORES_FROM_FIBRES, Porosity, measure_porosity
+from volscan.prepare.edges import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap
 from volscan.prepare.oct import OctMap, prepare_oct
 from volscan.progress import Progress
@@ -27,16 +27,13 @@ from volscan.provenance import RunLog
 from volscan.quantity import Notice, Quantity, combine_u
 from volscan.results_document import Measured
 from volscan.settings import Settings
-from volscan.shift import advise_shift
 from volscan.volume import Volume
-from volscan.walls import measure_walls
 
 # Up where the user told none: rows along the first axis, row 0 nearest to the scanner.
 _USUAL_UP = "-z"
 # Group index of the polymer: ± 0.02 (no dispersion of polycaprolactone is published; the results
 # contract takes it so).
 U_INDEX_POLYMER = 0.02
-FWHM_PER_SIGMA = math.sqrt(8.0 * math.log(2.0))
 
 
 def oct_stages(
@@ -71,27 +68,18 @@ def oct_stages(
         )  # fmt: skip
         material = _drawn_map(volume, scan, frame, found, s)
     field = found.field
-    with log.stage("walls"):
-        walls = measure_walls(
-            material, frame, field,
-            upright_tolerance_deg=s.upright_tolerance_deg, progress=progress,
-        )  # fmt: skip
-    with log.stage("envelope"):
-        choice = s.envelope if mask is None else mask
-        envelope, drawn = make_envelope(material, frame, field, walls, choice=choice)
-    with log.stage("shift"):
-        shift = advise_shift(
-            walls, field, frame, middle_xy_um=middle_xy_um(field, envelope),
-            upright_tolerance_deg=s.upright_tolerance_deg,
-        )  # fmt: skip
-    notices = (*assumed(frame), *drawn, *scan.notices, *_cannot(field_found=bool(field.fibres)))
+    walls, envelope, drawn, shift = walls_to_shift(material, frame, field, s, mask, log, progress)
+    notices = (*assumed(frame), *drawn, *_cannot(field_found=bool(field.fibres)))
     porosity = pores = None
     notices = (*notices, *_index_notice(found, s))
     if not s.only_walls and field.fibres and found.reaches_collector:
         with log.stage("porosity"):
             porosity = _porosity(material, frame, found, envelope, s, progress)
         with log.stage("pores"):
-            pores = _pores(material, frame, found, envelope, s, regions, progress)
+            pores = pores_of(
+                material, frame, envelope, field, s, regions,
+                surface_level=0.5, solid_model=material.fraction, progress=progress,
+            )  # fmt: skip
             notices = (*notices, PORES_FROM_FIBRES)
     return Measured(
         volume, s, material, frame, field, walls, shift, envelope, porosity, pores, notices,
@@ -216,28 +204,6 @@ def _porosity(
         threshold=None, threshold_raw=None, partial_volume=None, fibre_model=total,
         slope=math.nan, notices=kept,
     )  # fmt: skip
-
-
-def _pores(
-    material: MaterialMap,
-    frame: BuildFrame,
-    found: OctFibres,
-    envelope: Envelope,
-    settings: Settings,
-    regions: Sequence[Region],
-    progress: Progress,
-) -> PoreSpace:
-    """Return the pores between the fitted fibres."""
-    first = found.field.families[0].direction_deg.value if found.field.families else None
-    options: dict[str, Any] = {
-        "direction_deg": first,
-        "surface_level": 0.5,
-        "solid_model": material.fraction,
-        "transport": transport_choice(settings),
-        "progress": progress,
-    }
-    pores = measure_pores(material, frame, envelope, **options)
-    return with_regions(pores, regions, material, frame, envelope, **options)
 
 
 def _cannot(*, field_found: bool) -> tuple[Notice, ...]:

@@ -33,7 +33,14 @@ from volscan.fibres.oct_section import (
     section_of,
 )
 from volscan.fibres.oct_seen import present_fibres, reach_of, shadow_notice, told, top_only
-from volscan.fibres.oct_stack import best_lean, family_steps, line_sigma_um, started, top_fibre
+from volscan.fibres.oct_stack import (
+    best_lean,
+    count_of,
+    even_stack,
+    family_steps,
+    line_sigma_um,
+    top_fibre,
+)
 from volscan.fibres.threads import on_each
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.oct_section import gather_columns
@@ -245,11 +252,15 @@ def _starts(
     rises = family_steps([w.section for w in seen], firsts, optics)
 
     def guesses(rise: float, which: list[int]) -> list[Stack]:
-        begun = [started(seen[i].section, firsts[i], rise, optics) for i in which]
-        usual = int(np.median([s.across_um.size for s in begun]))
+        tops = [firsts[i] for i in which]
+        counts = [
+            count_of(float(t.height_um[0]), rise, float(t.half_width_um[0]) * optics.flatness)
+            for t in tops
+        ]
+        usual = int(np.median(counts))
         return [
-            best_lean(seen[i].section, _of_count(s, usual, rise), optics)
-            for i, s in zip(which, begun, strict=True)
+            best_lean(seen[i].section, even_stack(t, usual, rise), optics)
+            for i, t in zip(which, tops, strict=True)
         ]
 
     scores = []
@@ -302,20 +313,6 @@ def _sigma_across(scan: OctMap, family: PlanFamily) -> float | None:
 
 def _spread(count: int, most: int) -> list[int]:
     return sorted({round(v) for v in np.linspace(0, count - 1, min(count, most))})
-
-
-def _of_count(stack: Stack, count: int, rise: float) -> Stack:
-    """Return a first guess with a family's usual number of fibres."""
-    n = stack.across_um.size
-    if n == count:
-        return stack
-    heights = stack.height_um[0] - rise * np.arange(count)
-    return Stack(
-        np.full(count, stack.across_um[0]),
-        heights,
-        np.full(count, stack.half_width_um[0]),
-        np.full(count, stack.level[0]),
-    )
 
 
 def _like(fits: list[tuple[Stack, SectionOptics]], start: Stack) -> Stack:

@@ -148,14 +148,14 @@ def count_of(top_um: float, rise_um: float, half_height_um: float) -> int:
     return 1 + max(0, math.floor((top_um - _LOWEST * half_height_um) / rise_um))
 
 
-def started(section: Section, top: Stack, rise_um: float, optics: SectionOptics) -> Stack:
-    """Return a first guess of all fibres of a wall under its topmost."""
-    half = float(top.half_width_um[0])
-    b = half * optics.flatness
-    n = count_of(float(top.height_um[0]), rise_um, b)
-    heights = np.asarray(float(top.height_um[0]) - rise_um * np.arange(n), dtype=np.float64)
-    levels = np.full(n, float(top.level[0]))
-    return Stack(np.full(n, float(top.across_um[0])), heights, np.full(n, half), levels)
+def even_stack(top: Stack, count: int, rise_um: float) -> Stack:
+    """Return a first guess of a wall's fibres, evenly below its topmost."""
+    return Stack(
+        np.full(count, top.across_um[0]),
+        top.height_um[0] - rise_um * np.arange(count),
+        np.full(count, top.half_width_um[0]),
+        np.full(count, top.level[0]),
+    )
 
 
 # Leans that are tried as a start, as across over height, and how many.

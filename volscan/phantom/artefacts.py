@@ -270,24 +270,47 @@ def add_to_image(
     """Add fringes, cupping, rings and drift to a noise-free image, in place."""
     if artefacts.fringes:
         _add_fringes(image, artefacts.fringes, voxel_um=voxel_um, psf_fwhm_um=psf_fwhm_um)
+    add_background(
+        image, cupping=artefacts.cupping, rings=artefacts.rings, drift=artefacts.drift,
+        contrast=contrast, voxel_um=voxel_um, rng=np.random.default_rng([seed, 12]),
+        centre_voxels=artefacts.ring_centre_voxels, height_voxels=artefacts.ring_height_voxels,
+    )  # fmt: skip
+
+
+def add_background(
+    image: Grey,
+    *,
+    cupping: float,
+    rings: float,
+    drift: float,
+    contrast: float,
+    voxel_um: tuple[float, float, float],
+    rng: np.random.Generator,
+    centre_voxels: tuple[float, float] = (0.0, 0.0),
+    height_voxels: int = 0,
+) -> None:
+    """Add cupping, rings and drift in place, as shares of the contrast.
+
+    The axis lies `centre_voxels` (y, x) beside the middle of the field; rings are drawn anew every
+    `height_voxels` slices, 0 for once.
+    """
     nz, ny, nx = image.shape
-    dy, dx = artefacts.ring_centre_voxels
+    dy, dx = centre_voxels
     finest = min(voxel_um[1:])
     yy = (np.arange(ny) - (ny - 1) / 2 - dy)[:, None] * voxel_um[1]
     xx = (np.arange(nx) - (nx - 1) / 2 - dx)[None, :] * voxel_um[2]
     radius = np.hypot(yy, xx)
-    if artefacts.cupping:
+    if cupping:
         bowl = 1 - (radius / radius.max()) ** 2
-        image -= (artefacts.cupping * contrast * bowl).astype(np.float32)
-    if artefacts.rings:
-        rng = np.random.default_rng([seed, 12])
+        image -= (cupping * contrast * bowl).astype(np.float32)
+    if rings:
         bins = np.arange(int(radius.max() / finest) + 2)
-        height = artefacts.ring_height_voxels or nz
+        height = height_voxels or nz
         for start in range(0, nz, height):
             ring = np.interp(radius / finest, bins, rng.standard_normal(bins.size))
-            image[start : start + height] += (artefacts.rings * contrast * ring).astype(np.float32)
-    if artefacts.drift:
-        ramp = np.linspace(-0.5, 0.5, nz) * artefacts.drift * contrast
+            image[start : start + height] += (rings * contrast * ring).astype(np.float32)
+    if drift:
+        ramp = np.linspace(-0.5, 0.5, nz) * drift * contrast
         image += ramp[:, None, None].astype(np.float32)
 
 

@@ -17,6 +17,7 @@ from scipy import ndimage
 from volscan.errors import SettingsError
 from volscan.phantom.artefacts import (
     Artefacts,
+    add_background,
     add_to_image,
     artefacts_from_dict,
     cut_greys,
@@ -266,7 +267,10 @@ def grey_volume(share: Grey, scanner: ScannerSpec) -> Volume:
     air, polymer = scanner.levels
     image *= np.float32(polymer - air)
     image += np.float32(air)
-    _add_artefacts(image, scanner, rng)
+    add_background(
+        image, cupping=scanner.cupping, rings=scanner.rings, drift=scanner.drift,
+        contrast=polymer - air, voxel_um=scanner.voxel_um, rng=rng,
+    )  # fmt: skip
     if wrong is not None:
         add_to_image(
             image, wrong, contrast=polymer - air, voxel_um=scanner.voxel_um,
@@ -313,28 +317,6 @@ def correlated_noise(
         # Wrapping keeps the standard deviation the same up to the faces.
         noise = ndimage.correlate1d(noise, kernel, axis=axis, mode="wrap")
     return noise
-
-
-def _add_artefacts(image: Grey, scanner: ScannerSpec, rng: np.random.Generator) -> None:
-    """Add cupping, rings and drift in place."""
-    air, polymer = scanner.levels
-    contrast = polymer - air
-    nz, ny, nx = image.shape
-    _, vy, vx = scanner.voxel_um
-    yy = (np.arange(ny) - (ny - 1) / 2)[:, None] * vy
-    xx = (np.arange(nx) - (nx - 1) / 2)[None, :] * vx
-    radius = np.hypot(yy, xx)
-    if scanner.cupping:
-        bowl = 1 - (radius / radius.max()) ** 2
-        image -= (scanner.cupping * contrast * bowl).astype(np.float32)
-    if scanner.rings:
-        step = min(vy, vx)
-        rows = rng.standard_normal(int(radius.max() / step) + 2)
-        ring = np.interp(radius / step, np.arange(len(rows)), rows)
-        image += (scanner.rings * contrast * ring).astype(np.float32)
-    if scanner.drift:
-        ramp = np.linspace(-0.5, 0.5, nz) * scanner.drift * contrast
-        image += ramp[:, None, None].astype(np.float32)
 
 
 def _stored(image: Grey, dtype: Dtype) -> tuple[NDArray[Any], int]:

@@ -9,7 +9,7 @@ from volscan.geometry import Envelope, TubeFrame
 from volscan.kernels.throat import widest_crossing
 from volscan.pores.domain import PoreDomain
 from volscan.pores.solid import Solid
-from volscan.pores.throats import LEVELS, MOST_NODES
+from volscan.pores.throats import LEVELS, MOST_NODES, whole_levels
 
 F32 = NDArray[np.float32]
 
@@ -72,5 +72,5 @@ def _widest(sheet: F32, axes: dict[str, int]) -> dict[str, float]:
     if widest <= 0:
         return dict.fromkeys(axes, 0.0)
     unit = widest / LEVELS
-    level = np.where(sheet > 0, np.maximum(sheet / np.float32(unit), 1), 0).astype(np.uint16)
+    level = whole_levels(sheet, unit)
     return {name: 2.0 * unit * widest_crossing(level, axis=k) for name, k in axes.items()}

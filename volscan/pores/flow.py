@@ -80,11 +80,12 @@ def permeability(
     """
     hz, hy, hx = steps_um
     n = corners.shape[0] - 1
-    parts = [_component(corners, axis, steps_um, sides) for axis in range(3)]
+    first = _component(corners, 0, steps_um, sides)
+    if not first.open[0].any() or not first.open[-1].any():
+        return Permeability(0.0, 0.0, 0)
+    parts = [first, *(_component(corners, axis, steps_um, sides) for axis in (1, 2))]
     faces = (hy * hx, hz * hx, hz * hy)
     system = _Saddle(parts, faces, periodic=sides == "periodic")
-    if not parts[0].open[0].any() or not parts[0].open[-1].any():
-        return Permeability(0.0, 0.0, 0)
     force = system.zeros()
     force[0][0] = np.where(parts[0].open[0], np.float32(faces[0]), 0)
     solution, rounds = _minimal_residuals(system, force, tolerance)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from volscan.kernels.bodies import Bodies, split_bodies
 from volscan.pores.reach import fewer_nodes
 from volscan.pores.solid import SPECK_VOXELS
-from volscan.pores.throats import LEVELS, Crossings, DomainGrid
+from volscan.pores.throats import LEVELS, Crossings, DomainGrid, whole_levels
 
 F32 = NDArray[np.float32]
 
@@ -93,7 +93,7 @@ def find_network(crossings: Crossings, grid: DomainGrid) -> PoreNetwork:
     if widest <= 0:
         return PoreNetwork((), ())
     unit = widest / LEVELS
-    level = np.where(radius > 0, np.maximum(radius / np.float32(unit), 1), 0).astype(np.uint16)
+    level = whole_levels(radius, unit)
     found = split_bodies(level, ratio=SAME_BODY, least=int(RIPPLE_STEPS * min(steps) / unit))
     found = without_crumbs(found)
     count = found.peaks.size

@@ -12,7 +12,7 @@ from volscan.kernels.spheres import paint_spheres
 from volscan.kernels.throat import widest_from_face, widest_from_faces
 from volscan.pores.paint import painted
 from volscan.pores.solid import Solid
-from volscan.pores.throats import Crossings
+from volscan.pores.throats import LEVELS, Crossings
 
 F32 = NDArray[np.float32]
 
@@ -26,8 +26,6 @@ SIDES = {
 }  # fmt: skip
 # Reach from single sides is painted on so many nodes: its curve is one of shares, not of sizes.
 MOST_SIDE_NODES = 700_000
-# Levels of the widest path: finer than a hundredth of a voxel for radii up to 600 voxels.
-LEVELS = 60_000
 
 
 @dataclass(frozen=True)

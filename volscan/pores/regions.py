@@ -103,8 +103,6 @@ def part_of(
     if len(outline) < 3 or not top > base:
         return None
     prism = Envelope(words, outline, base, top, envelope.u_volume_frac)
-    if envelope.inside is None and not envelope.whole_array:
-        return prism
     if envelope.inside is None:
         return prism
     cover = coverage(prism, frame, shape, spacing_um)

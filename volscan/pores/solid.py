@@ -65,6 +65,12 @@ class Solid:
     binned: bool
     u_diameter_um: float
 
+    @property
+    def u_shared_um(self) -> float:
+        """What of a diameter's u does not average out from place to place."""
+        local = U_VOXEL * max(self.spacing_um)
+        return math.sqrt(max(self.u_diameter_um**2 - local**2, 0.0))
+
 
 def noise_below_zero(fraction: F32) -> float:
     """Return the noise of an unclipped fraction map from its values below zero.

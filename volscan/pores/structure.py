@@ -115,9 +115,7 @@ def measure_structure(
     # Of round fibres the surface goes with the diameter: u(S) / S = u(d) / d, d = 4 (solid) / S.
     share = 1 - pore / total
     diameter = 4 * share / surface if surface > 0 else math.inf
-    local = 0.25 * max(solid.spacing_um)
-    shared = math.sqrt(max(solid.u_diameter_um**2 - local**2, 0.0))
-    moved = combine_u([shared, 2 * U_PLACE_VOX * max(solid.spacing_um)])
+    moved = combine_u([solid.u_shared_um, 2 * U_PLACE_VOX * max(solid.spacing_um)])
     u = surface * combine_u([U_AREA, min(moved / diameter, 1.0) if diameter > 0 else 0.0])
     return Structure(
         specific_surface_per_um=Quantity(surface, u, "1/µm", 1),

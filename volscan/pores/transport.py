@@ -209,9 +209,7 @@ def _surface_shift(solid: Solid, box: _Box) -> float:
     Of the diameter's u, the part of voxelisation differs from place to place and averages out;
     what cutting cells leaves takes its place.
     """
-    local = 0.25 * max(solid.spacing_um)
-    shared = 0.5 * math.sqrt(max(solid.u_diameter_um**2 - local**2, 0.0))
-    return combine_u([shared, U_CUT * max(box.steps_um)])
+    return combine_u([0.5 * solid.u_shared_um, U_CUT * max(box.steps_um)])
 
 
 def _free(corners: F32) -> NDArray[np.bool_]:

@@ -122,7 +122,7 @@ def prepare_ct(
     foreign = find_foreign(smoothed, first, spacing_um=spacing, left_out=left_out)
     if foreign is not None:
         notices.extend(foreign.notices())
-        grey = grey.copy()
+        grey = _own(grey)
         grey[foreign.mask] = first.air
         left_out = foreign.mask if left_out is None else left_out | foreign.mask
         smoothed = _smoothed(grey)
@@ -134,13 +134,13 @@ def prepare_ct(
         notices.extend(cut_notices(scale, restored=noise is not None))
     if noise is not None:
         refuse_lost_polymer(smoothed, first.solid, scale, noise=noise)
-        grey = grey.copy() if grey is volume.samples else grey
+        grey = _own(grey)
         restore_ends(grey, smoothed, scale, noise=noise)
         smoothed = _smoothed(grey)
         first = first_look(smoothed, left_out)
     progress("prepare", 0.4)
     flattened, smoothed, first, anchors = _levelled(
-        grey, smoothed, first, left_out, spacing, noise, volume.samples, notices
+        grey, smoothed, first, left_out, spacing, noise, notices
     )
     notices.extend(step_notices(scale, contrast=anchors.polymer - anchors.air))
     if left_out is not None:
@@ -199,7 +199,6 @@ def _levelled(
     left_out: Mask | None,
     spacing: tuple[float, float, float],
     noise: float | None,
-    keep: NDArray[np.generic],
     notices: list[Notice],
 ) -> tuple[Grey, Grey, FirstLook, _Anchors]:
     """Return the polymer fraction freed from drift, rings and fringes, and what it was read with.
@@ -220,7 +219,7 @@ def _levelled(
         if own is not None:
             # Undoing fringes smooths the noise: what is told is the scan's own.
             anchors = replace(anchors, noise_air=own[0], correlation_vox=own[1])
-        fraction = _scaled(grey, anchors, keep=keep)
+        fraction = _scaled(grey, anchors)
         span = anchors.polymer - anchors.air
         share, correlation = anchors.noise_air / span, anchors.correlation_vox
         flattened, drift = flatten_air(fraction, far_air, noise=share, correlation_vox=correlation)
@@ -297,9 +296,14 @@ def _anchors(
     )  # fmt: skip
 
 
-def _scaled(grey: Grey, anchors: _Anchors, *, keep: NDArray[np.generic]) -> Grey:
+def _own(grey: Grey) -> Grey:
+    """Return grey values that may be written to; a scan's own samples are read-only."""
+    return grey if grey.flags.writeable else grey.copy()
+
+
+def _scaled(grey: Grey, anchors: _Anchors) -> Grey:
     """Return grey values as polymer fraction, in place unless they are the scan's own samples."""
-    fraction = grey if grey is not keep and grey.flags.writeable else grey.copy()
+    fraction = _own(grey)
     fraction -= np.float32(anchors.air)
     fraction /= np.float32(anchors.polymer - anchors.air)
     return fraction

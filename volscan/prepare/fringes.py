@@ -41,11 +41,10 @@ _LARGEST = 25.0
 
 @dataclass(frozen=True)
 class Fringes:
-    """Rim depth as a share of the contrast, and k with its standard uncertainty, voxels²."""
+    """Rim depth as a share of the contrast, and k, voxels²."""
 
     rim: float
     k: float
-    u_k: float
 
 
 def find_fringes(
@@ -83,9 +82,7 @@ def find_fringes(
         undone = idctn(rows / _gain(values.shape, k), type=2, norm="ortho", workers=2)
         return _rim(undone, shell, count, noise=noise, correlation_vox=correlation_vox)[0]
 
-    lower = _k_where(left, -2.0 * u_rim)
-    upper = _k_where(left, -0.5 * u_rim)
-    return Fringes(-rim, upper, upper - lower)
+    return Fringes(-rim, _k_where(left, -0.5 * u_rim))
 
 
 def undo_fringes(fraction: Grey, k: float) -> Grey:

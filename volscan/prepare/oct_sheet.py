@@ -130,11 +130,9 @@ def _deepest(intensity: Grey) -> FloatArray:
     for _ in range(8):
         up = (smooth[at - 1, yy, xx] > smooth[at, yy, xx]) & (at > 1)
         at = np.where(up, at - 1, at)
-    a, b, c = (np.log(np.maximum(intensity[at + k, yy, xx], 1e-6)) for k in (-1, 0, 1))
     # A line of few rows: its centre of gravity scatters less than a parabola where speckle
     # dents it.
     low, mid, high = (intensity[at + k, yy, xx].astype(np.float64) for k in (-1, 0, 1))
-    del a, b, c
     total = low + mid + high
     row = at + (high - low) / np.maximum(total, 1e-9)
     return np.where(there, row, np.nan)

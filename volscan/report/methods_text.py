@@ -12,7 +12,6 @@ from typing import Any
 
 from volscan.quantity import format_with_u
 from volscan.report.metadata import SCANNER_KEYS, ScanMetadata
-from volscan.report.wording import reason_for
 
 Json = Mapping[str, Any]
 
@@ -274,8 +273,3 @@ def _software(doc: Json) -> str:
         f"Measured with volscan {own} ({told}); figures with matplotlib [@matplotlib]. All "
         "settings and the hash of the scan are in results.json."
     )
-
-
-def missing_reason(doc: Json, key: str) -> str:
-    """Say why a key is null, for the checklist."""
-    return reason_for(key, doc["warnings"])

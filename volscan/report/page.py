@@ -334,13 +334,7 @@ def _sheets(members: Mapping[str, Any], doc: Json) -> dict[str, Any]:
 
 def _on_page(figure: PaperFigure | None) -> Drawing | None:
     """Return a figure for a paper as the page shows it."""
-    from volscan.report.style import Drawing
-
-    if figure is None:
-        return None
-    return Drawing(
-        figure.pictures["svg"], "image/svg+xml", figure.alt, figure.caption, figure.title
-    )
+    return None if figure is None else figure.drawing()
 
 
 def _kept(*drawings: Drawing | None) -> list[Drawing]:

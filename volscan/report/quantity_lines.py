@@ -16,8 +16,7 @@ Json = Mapping[str, Any]
 class QuantityLine:
     """One number: its group, name and key, and the contract's value, u, unit, n and spread.
 
-    `factor` is what value, u and spread are multiplied by to be printed in `unit`: fractions are
-    printed in percent. `value` is None where nothing was measured; `reason` then says why.
+    Fractions are told in percent. `value` is None where nothing was measured; `reason` says why.
     """
 
     group: str

@@ -17,7 +17,6 @@ from typing import Any
 
 from volscan.quantity import format_with_u
 from volscan.report.quantity_lines import QuantityLine, quantity_lines
-from volscan.report.wording import reason_for
 
 Json = Mapping[str, Any]
 
@@ -231,11 +230,6 @@ def _design(doc: Json) -> Sheet:
         ("quantity", "unit", "designed", "measured ± u", "tolerance", "verdict", "note"),
         tuple(rows),
     )
-
-
-def wall_reason(doc: Json) -> str:
-    """Say why walls carry no tilt, for tables that leave them out."""
-    return reason_for("walls.tilt_deg", doc["warnings"])
 
 
 def printed(cell: Value) -> str:

@@ -223,8 +223,8 @@ def _with_unit(name: str, unit: str) -> str:
 def _wrapped(name: str, most: int = 26) -> str:
     if len(name) <= most:
         return name
-    head, _, tail = name[: most + 1].rpartition(" ")
-    return f"{head}\n{name[len(head) + 1 :]}" if head and tail is not None else name
+    head, _, _ = name[: most + 1].rpartition(" ")
+    return f"{head}\n{name[len(head) + 1 :]}" if head else name
 
 
 def _spread(count: int) -> np.ndarray:

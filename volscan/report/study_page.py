@@ -8,7 +8,6 @@ from importlib.resources import files
 
 from volscan.report.paper.layout import PaperFigure
 from volscan.report.sheets import Sheet, column_kind, printed
-from volscan.report.style import Drawing
 from volscan.report.verdict import CAUTIONS
 
 Cells = list[list[str]]
@@ -35,10 +34,7 @@ def render_study_page(content: StudyContent) -> str:
     here = files("volscan.report")
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     template = environment.from_string(here.joinpath("study.html").read_text("utf-8"))
-    drawings = [
-        Drawing(f.pictures["svg"], "image/svg+xml", f.alt, f.caption, f.title)
-        for f in content.figures
-    ]
+    drawings = [f.drawing() for f in content.figures]
     tables = [(s, *_cells(s)) for s in content.sheets]
     return str(
         template.render(

@@ -196,11 +196,11 @@ def scale_bar(axes: Axes, width_um: float, *, left_um: float = 0.0, size: float 
     return length
 
 
-def under(axes: Axes) -> Transform:
-    """Return the transform of a line 9 points under the picture: x in µm, y in its own height."""
+def under(axes: Axes, drop_pt: float = 9.0) -> Transform:
+    """Return the transform of a line some points under the picture: x in µm, y its own height."""
     figure = axes.get_figure(root=True)
     assert figure is not None  # axes here always stand in a figure
-    drop = ScaledTranslation(0, -9 / 72, figure.dpi_scale_trans)
+    drop = ScaledTranslation(0, -drop_pt / 72, figure.dpi_scale_trans)
     return axes.get_xaxis_transform() + drop
 
 

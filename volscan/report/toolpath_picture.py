@@ -12,7 +12,9 @@ from volscan.report.style import (
     drawn_figure,
     family_colour,
     quiet_grid,
+    round_length,
 )
+from volscan.report.wall_pictures import mean_gap
 from volscan.toolpath import Correction
 
 # The plan shows the lowest and the highest fibre of each wall; their distance is drawn this many
@@ -27,8 +29,8 @@ def path_picture(done: Correction) -> bytes:
         plan, rise = figure.subplots(2, 1, height_ratios=(2.4, 1))
         top = {f: max(k for g, k, *_ in done.paths if g == f) for f in families}
         moved = max((float(np.abs(new - old).max()) for *_, old, new in done.paths), default=0.0)
-        gap = _gap(done)
-        factor = 1.0 if moved == 0 else max(1.0, _round(_SHOWN_SHARE * gap / moved))
+        gap = mean_gap(done.walls, 1000.0)
+        factor = 1.0 if moved == 0 else max(1.0, round_length(_SHOWN_SHARE * gap / moved))
         for f, k, old, new in done.paths:
             if k != top[f]:
                 continue
@@ -61,21 +63,3 @@ def _across(old: NDArray[np.float64], new: NDArray[np.float64]) -> float:
     normal = np.array([-np.sin(angle), np.cos(angle)])
     middle = len(old) // 2
     return float((new[middle] - old[middle]) @ normal)
-
-
-def _gap(done: Correction) -> float:
-    """Return the smallest typical distance of neighbouring lines in plan, µm."""
-    gaps = []
-    for f in {row["family"] for row in done.walls}:
-        places = sorted(row["position_um"] for row in done.walls if row["family"] == f)
-        if len(places) > 1:
-            gaps.append(float(np.median(np.diff(places))))
-    return min(gaps, default=1000.0)
-
-
-def _round(value: float) -> float:
-    """Round down to 1, 2 or 5 times a power of ten."""
-    if value <= 1:
-        return 1.0
-    power = 10 ** np.floor(np.log10(value))
-    return float(max(m for m in (1, 2, 5) if m * power <= value) * power)

@@ -64,7 +64,7 @@ def wall_tilts(
     norm = Normalize(-limit, limit)
     leans = [math.hypot(*w["lean_vector"]) for w in told if w.get("lean_vector")]
     steepest = max([*leans, 0.0]) or 1.0
-    reach = 0.42 * mean_gap(walls, size)
+    reach = 0.42 * mean_gap(walls, 0.2 * size)
     # Ends of three and more directions lie so close that only the numbers fit.
     crowded = len({w["family"] for w in walls}) > 2
     edge = [patheffects.withStroke(linewidth=4.6, foreground=INK)]
@@ -312,14 +312,14 @@ def clear_point(wall: Json, lines: Mapping[int, Array], walls: Sequence[Json]) -
     return np.asarray(points[int(np.argmax(clear / clear.max() - 0.3 * np.abs(t - 0.5)))])
 
 
-def mean_gap(walls: Sequence[Json], size: float) -> float:
+def mean_gap(walls: Sequence[Json], otherwise: float) -> float:
     """Return the smallest of the families' median gaps between walls, in µm."""
     gaps = []
     for family in {w["family"] for w in walls}:
         at = np.sort([w["position_um"] for w in walls if w["family"] == family])
         if len(at) > 1:
             gaps.append(float(np.median(np.diff(at))))
-    return min(gaps) if gaps else 0.2 * size
+    return min(gaps, default=otherwise)
 
 
 def _arrow(axes: Axes, foot: Array, tip: Array) -> None:

@@ -7,7 +7,7 @@ Plain numbers in, so that it works on stored results. The cause model of one fam
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -67,6 +67,11 @@ class FamilyLeans:
     def welded(self) -> bool:
         """Whether fibres of a wall rest on each other all along."""
         return self.rise_um < 1.05 * self.diameter_um
+
+    @property
+    def u_own_um(self) -> FloatArray:
+        """What of the offsets' u is each wall's own."""
+        return np.sqrt(np.maximum(self.u_offset_um**2 - self.u_shared_um**2, 0.0))
 
     @property
     def distance_um(self) -> FloatArray:
@@ -190,8 +195,7 @@ def choose(
 def _model(leans: FamilyLeans, aim: FloatArray) -> LeanModel:
     """Fit the causes to what the walls' offsets are beyond their target, as leans."""
     rise = leans.rise_um
-    own = np.sqrt(np.maximum(leans.u_offset_um**2 - leans.u_shared_um**2, 0.0))
-    return fit_leans((leans.offset_um - aim) / rise, own / rise, leans.distance_um)
+    return fit_leans((leans.offset_um - aim) / rise, leans.u_own_um / rise, leans.distance_um)
 
 
 def _prints(leans: FamilyLeans, model: LeanModel, aim: FloatArray) -> list[PastPrint]:
@@ -208,8 +212,7 @@ def _common_vector(
     if by == "print" or (by is None and len(families) > 2):
         over = [(f.offset_um - f.rise_um * np.tan(np.radians(targets(f, wanted)))) / f.rise_um
                 for f in families]  # fmt: skip
-        own = [np.sqrt(np.maximum(f.u_offset_um**2 - f.u_shared_um**2, 0.0)) / f.rise_um
-               for f in families]  # fmt: skip
+        own = [f.u_own_um / f.rise_um for f in families]
         vector, _, suffices = fit_vector(over, own, [f.normal for f in families])
         if suffices or by == "print":
             return vector
@@ -313,12 +316,3 @@ def _limits(
             f"({leans.diameter_um:.3g} µm) (--allow largest overrides)"
         )
     return None
-
-
-def by_wall(changes: Sequence[FamilyChange]) -> Mapping[int, float]:
-    """Return the change per fibre of each measured wall, along its family's normal."""
-    return {
-        wall: float(c) if change.refused is None else 0.0
-        for change in changes
-        for wall, c in zip(change.family.wall_ids, change.change_um, strict=True)
-    }

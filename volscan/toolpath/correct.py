@@ -172,7 +172,7 @@ def correct(
     ways = placements(found.families, piece, turn_um=turn)
     gap = min((g for g in (_gap(piece, f) for f in {w.family for w in piece})), default=math.inf)
     ways = resolved(
-        ways, handedness_known=found.handedness_known, rotation_deg=asked.rotation_deg,
+        ways, rotation_deg=asked.rotation_deg,
         origin_um=asked.origin_um, gap_um=gap,
     )  # fmt: skip
     name = sha256_of(data)
@@ -203,7 +203,7 @@ def correct(
         )
     written = shifted_lines(lines, moves, moved)
     if bed is not None:
-        check_bed(moves_of(written.lines, um_per_unit=moves.um_per_unit), bed)
+        check_bed(written.moves, bed)
     shifts = bool(np.abs(moved).max() > 0)
     total = _total(head, vectors)
     new = data

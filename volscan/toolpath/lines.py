@@ -74,11 +74,6 @@ class PathWall:
     length_um: float
     strokes: tuple[Stroke, ...]
 
-    @property
-    def middle_um(self) -> float:
-        """Middle of its lowest fibre along the direction."""
-        return (self.strokes[0].low_um + self.strokes[0].high_um) / 2
-
 
 def plan_of(moves: Moves, radius_um: float | None) -> tuple[FloatArray, FloatArray]:
     """Return starts and ends of all moves in plan (n, 2): X and Y, or X and the turned length."""

@@ -123,7 +123,6 @@ def placements(
 def resolved(
     found: Sequence[Placement],
     *,
-    handedness_known: bool,
     rotation_deg: float | None,
     origin_um: tuple[float, float] | None,
     gap_um: float,
@@ -135,14 +134,13 @@ def resolved(
     InputError
         If only mirrored ones fit though the scan is known not to be, or none agrees.
     """
-    kept = list(found)
-    if handedness_known:
-        kept = [p for p in kept if not p.mirrored]
-        if not kept:
-            raise InputError(
-                "the walls fit the toolpath only when mirrored: the scan is mirrored after all "
-                "(measure with --mirrored yes), or an axis of the machine runs the other way"
-            )
+    # Results without a known handedness are refused before.
+    kept = [p for p in found if not p.mirrored]
+    if not kept:
+        raise InputError(
+            "the walls fit the toolpath only when mirrored: the scan is mirrored after all "
+            "(measure with --mirrored yes), or an axis of the machine runs the other way"
+        )
     if rotation_deg is not None:
         kept = [
             p for p in kept

@@ -26,7 +26,6 @@ class MeasuredPrint:
     layer_heights_um: tuple[FloatArray, ...]
     radius_um: float | None
     inner_um: float | None
-    handedness_known: bool
     scan: str | None
     tolerance_deg: float
 
@@ -103,7 +102,6 @@ def measured_print(document: Mapping[str, Any]) -> MeasuredPrint:
         tuple(heights),
         radius,
         radius + float(frame["base_um"]) if radius is not None else None,
-        True,
         document["input"]["sha256"],
         float(document["settings"].get("upright_tolerance_deg", 1.0)),
     )

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from volscan.errors import InputError
 from volscan.toolpath.lines import Stroke
 from volscan.toolpath.state import AXES, Moves, moves_of
-from volscan.toolpath.words import Line, number_text, with_numbers
+from volscan.toolpath.words import Line, decimals, number_text, with_numbers
 
 FloatArray = NDArray[np.float64]
 
@@ -33,9 +33,10 @@ _LEAST_CORNER_DEG = 20.0
 
 @dataclass(frozen=True)
 class Shifted:
-    """The new lines, the displacement of each move's end (n, 6) and the number of lines changed."""
+    """The new lines and their moves, the displacement of each move's end (n, 6), lines changed."""
 
     lines: tuple[Line, ...]
+    moves: Moves
     displacement: FloatArray
     changed: int
 
@@ -170,7 +171,7 @@ def shifted_lines(lines: Sequence[Line], moves: Moves, displacement: FloatArray)
             word = words.get(letter)
             places = least
             if word is not None:
-                places = min(max(_places(word.number), least), _MOST_PLACES)
+                places = min(max(decimals(word.number), least), _MOST_PLACES)
             if moves.absolute[i]:
                 if word is not None and (want or stands[axis]):
                     texts[letter] = number_text(Decimal(word.number) + want, places)
@@ -191,13 +192,8 @@ def shifted_lines(lines: Sequence[Line], moves: Moves, displacement: FloatArray)
             out[number] = with_numbers(out[number], texts)
             changed.add(number)
         before = after
-    shifted = Shifted(tuple(out), displacement, len(changed))
-    _check(shifted, moves, least)
-    return shifted
-
-
-def _places(number: str) -> int:
-    return len(number.partition(".")[2])
+    again = _checked(out, moves, displacement, least)
+    return Shifted(tuple(out), again, displacement, len(changed))
 
 
 def _half(places: int) -> Decimal:
@@ -222,7 +218,7 @@ def _renamed(line: Line, letters: str, stands: Sequence[Decimal], least: int) ->
     for word in line.words:
         axis = AXES.find(word.letter) if word.letter in letters else -1
         if axis >= 0 and stands[axis]:
-            places = max(_places(word.number), least)
+            places = max(decimals(word.number), least)
             texts[word.letter] = number_text(Decimal(word.number) + stands[axis], places)
     return with_numbers(line, texts) if texts else line
 
@@ -250,7 +246,7 @@ def _arc_texts(
         turned = complex(*(end + after[:2] - start - before[:2])) / chord
         spoke = turned * complex(*(centre - start))
         new, ratio = start + before[:2] + [spoke.real, spoke.imag], abs(turned)
-    places = {k: min(max(_places(t.number), least), _MOST_PLACES) for k, t in by.items()}
+    places = {k: min(max(decimals(t.number), least), _MOST_PLACES) for k, t in by.items()}
     if "R" in by:
         value = Decimal(by["R"].number) * Decimal(repr(ratio))
         return {} if rigid else {"R": number_text(value, places["R"])}
@@ -268,13 +264,13 @@ def _arc_texts(
     return out
 
 
-def _check(shifted: Shifted, moves: Moves, least: int) -> None:
-    """Hold the new file, read again, against what was meant."""
-    again = moves_of(shifted.lines, um_per_unit=moves.um_per_unit)
+def _checked(lines: Sequence[Line], moves: Moves, displacement: FloatArray, least: int) -> Moves:
+    """Return the new file's moves, read again and held against what was meant."""
+    again = moves_of(lines, um_per_unit=moves.um_per_unit)
     slack = np.array([moves.um_per_unit] * 3 + [1.0] * 3) * 1.01 * 10.0**-least
     same = len(again.line) == len(moves.line) and np.array_equal(again.motion, moves.motion)
     if same:
-        off = np.abs(again.end - moves.end - shifted.displacement)
+        off = np.abs(again.end - moves.end - displacement)
         same = bool((off <= slack).all())
         same &= np.array_equal(again.feed_um_per_min, moves.feed_um_per_min, equal_nan=True)
     if not same:
@@ -282,6 +278,7 @@ def _check(shifted: Shifted, moves: Moves, least: int) -> None:
             "the shifted toolpath does not read as meant: it mixes modes in a way that is not "
             "followed; nothing was written"
         )
+    return again
 
 
 def reversed_moves(moves: Moves, displacement: FloatArray) -> list[int]:

@@ -55,8 +55,6 @@ class Moves:
         Whether the line's coordinates are absolute (n,).
     feed_um_per_min
         Feed in force (n,); NaN where none was told.
-    places
-        Digits behind the point that the line's coordinates are written with (n,).
     renames
         Lines of G92: line, the number of moves before it, and the letters named.
     homes
@@ -65,8 +63,6 @@ class Moves:
         The file's unit.
     names
         For each line of G92 and axis number: where the new name's zero lies, µm or degrees.
-    units_told
-        Whether the file names its unit.
     arc_from_zero
         Whether I and J are absolute (n,).
     """
@@ -78,11 +74,9 @@ class Moves:
     centre_um: FloatArray
     absolute: NDArray[np.bool_]
     feed_um_per_min: FloatArray
-    places: IntArray
     renames: tuple[tuple[int, int, str], ...]
     homes: tuple[int, ...]
     um_per_unit: float
-    units_told: bool
     arc_from_zero: NDArray[np.bool_]
     names: dict[tuple[int, int], float] = field(default_factory=dict)
     notices: tuple[Notice, ...] = ()
@@ -135,7 +129,7 @@ def moves_of(lines: Sequence[Line], *, um_per_unit: float | None = None) -> Move
     told = _unit(lines)
     scale = told or um_per_unit or _UM_PER_MM
     state = _State()
-    rows: list[tuple[int, int, list[float], list[float], tuple[float, float], bool, float, int]]
+    rows: list[tuple[int, int, list[float], list[float], tuple[float, float], bool, float]]
     rows = []
     from_zero: list[bool] = []
     renames: list[tuple[int, int, str]] = []
@@ -178,10 +172,9 @@ def moves_of(lines: Sequence[Line], *, um_per_unit: float | None = None) -> Move
             step = t.value * _scale(letter, scale)
             end[i] = step + state.name[i] if state.absolute else end[i] + step
         centre = (math.nan, math.nan)
-        places = max((decimals(t.number) for t in axes.values()), default=0)
         if state.motion in (2, 3):
             centre = _centre(state, line, start, end, scale, number)
-        rows.append((number, state.motion, start, end, centre, state.absolute, state.feed, places))
+        rows.append((number, state.motion, start, end, centre, state.absolute, state.feed))
         from_zero.append(state.arc_from_zero)
         state.place = end
     if not rows:
@@ -199,11 +192,9 @@ def moves_of(lines: Sequence[Line], *, um_per_unit: float | None = None) -> Move
         np.array(column[4], dtype=np.float64),
         np.array(column[5], dtype=np.bool_),
         np.array(column[6], dtype=np.float64),
-        np.array(column[7], dtype=np.int64),
         tuple(renames),
         tuple(homes),
         scale,
-        told is not None,
         np.array(from_zero, dtype=np.bool_),
         names,
         notices,

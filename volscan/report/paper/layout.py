@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -17,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.transforms import ScaledTranslation
 from numpy.typing import NDArray
 
-from volscan.report.style import RC, round_length
+from volscan.report.style import RC, Drawing, round_length, under
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -108,6 +107,10 @@ class PaperFigure:
     pictures: Mapping[str, bytes]
     data: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
+    def drawing(self) -> Drawing:
+        """Return the figure as an HTML page shows it."""
+        return Drawing(self.pictures["svg"], "image/svg+xml", self.alt, self.caption, self.title)
+
 
 def figure_files(figure: PaperFigure) -> dict[str, bytes]:
     """Return the files of a figure by name: its pictures and its data."""
@@ -170,13 +173,14 @@ def letter_inside(axes: Axes, name: str) -> None:
     )  # fmt: skip
 
 
+# How far under a small picture its bar and notes stand, points.
+_UNDER_PT = 5.5
+
+
 def bar_under(axes: Axes, width_um: float, *, left_um: float = 0.0, share: float = 0.3) -> float:
     """Draw a labelled scale bar under a picture in µm and return its length."""
     length = round_length(width_um * share)
-    figure = axes.get_figure(root=True)
-    assert figure is not None
-    drop = ScaledTranslation(0, -5.5 / 72, figure.dpi_scale_trans)
-    below = axes.get_xaxis_transform() + drop
+    below = under(axes, _UNDER_PT)
     axes.plot(
         [left_um, left_um + length], [0, 0], transform=below, color="black", linewidth=1.8,
         solid_capstyle="butt", clip_on=False,
@@ -190,20 +194,7 @@ def bar_under(axes: Axes, width_um: float, *, left_um: float = 0.0, share: float
 
 def note_under(axes: Axes, text: str, right_um: float) -> None:
     """Write under the picture's right end."""
-    figure = axes.get_figure(root=True)
-    assert figure is not None
-    drop = ScaledTranslation(0, -5.5 / 72, figure.dpi_scale_trans)
     axes.text(
-        right_um, 0, text, transform=axes.get_xaxis_transform() + drop, ha="right", va="center",
+        right_um, 0, text, transform=under(axes, _UNDER_PT), ha="right", va="center",
         fontsize=SMALL, clip_on=False,
     )  # fmt: skip
-
-
-def letters(count: int) -> list[str]:
-    """Return the first panel letters."""
-    return [chr(ord("a") + k) for k in range(count)]
-
-
-def finite(value: float | None) -> bool:
-    """Whether there is a number."""
-    return value is not None and math.isfinite(value)

@@ -128,7 +128,7 @@ def _plan(
             )
         )  # fmt: skip
     steepest = max(float(np.hypot(*w["lean_vector"])) for w in told) or 1.0
-    reach = 0.62 * mean_gap(walls, size)
+    reach = 0.62 * mean_gap(walls, 0.2 * size)
     for wall in told:
         lean = np.array(wall["lean_vector"], dtype=np.float64)
         if wall.get("lean") == "upright":
