@@ -16,7 +16,7 @@ from volscan.quantity import Quantity
 from volscan.results import OUTPUT_NAMES, Results
 from volscan.results_assemble import assemble
 from volscan.results_json import dumps
-from volscan.results_nulls import NOT_IN_THIS_VERSION, null_keys
+from volscan.results_nulls import NOT_IN_THIS_VERSION, explain_nulls, null_keys
 from volscan.results_tables import TABLES, make_table, read_table, rounded, write_table
 from volscan.settings import Settings
 
@@ -124,6 +124,17 @@ def test_later_keys_carry_the_code(results):
         assert key.removesuffix(".*") in later[0]["message"]
     # A null that could have been measured does not hide among them.
     assert not any("noise_polymer" in w["message"] for w in later)
+
+
+def test_what_was_not_asked_for_has_no_other_reason():
+    document = {
+        "porosity": {"total": None},
+        "pores": {"opening_um": {"mean": None}, "permeability_um2": {"x": None}, "bodies": None},
+    }
+    told = explain_nulls(document, (), only_walls=True)
+    assert {n.code for n in told} == {"not_asked"}
+    whole = explain_nulls(document, (), only_walls=False)
+    assert {"no_openings", "permeability_not_asked", "no_network"} <= {n.code for n in whole}
 
 
 def test_a_stage_that_named_its_null_is_not_repeated(results):

@@ -68,6 +68,10 @@ _REASON = {
 }
 
 
+# What is not looked at where only walls are asked for.
+_BEYOND_WALLS = ("envelope", "porosity", "pores", "material")
+
+
 def explain_nulls(
     document: dict[str, Any], told: Sequence[Notice], *, only_walls: bool
 ) -> list[Notice]:
@@ -94,7 +98,9 @@ def explain_nulls(
         else:
             parts = key.split(".")
             section = ".".join(parts[:2])
-            missing.setdefault(section if section in _REASON else parts[0], []).append(key)
+            if section not in _REASON or (only_walls and parts[0] in _BEYOND_WALLS):
+                section = parts[0]
+            missing.setdefault(section, []).append(key)
     found = []
     if later:
         found.append(
@@ -106,7 +112,7 @@ def explain_nulls(
         )
     for section, keys in missing.items():
         code, reason = _REASON.get(section, ("not_measured", "it could not be measured"))
-        if only_walls and section in ("envelope", "porosity", "pores", "material"):
+        if only_walls and section in _BEYOND_WALLS:
             code, reason = "not_asked", "only walls were asked for"
         count = max(counts[k] for k in keys)
         found.append(Notice(code, f"{', '.join(keys)} could not be measured: {reason}", count))

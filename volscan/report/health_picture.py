@@ -70,7 +70,8 @@ def _histogram(figure: Figure, place: SubplotSpec, health: ScanHealth) -> None:
     greys, counts = health.histogram
     panel.fill_between(greys, np.maximum(counts, 0.5), 0.5, color="#b9b4cd", step="mid", lw=0)
     panel.set_yscale("log")
-    panel.set_ylim(0.5, None)
+    # Room above the bars for the names of the anchors.
+    panel.set_ylim(0.5, 60.0 * max(float(np.max(counts)), 1.0))
     panel.set_xlabel("grey value")
     panel.set_ylabel("voxels")
     m = health.material
@@ -78,8 +79,8 @@ def _histogram(figure: Figure, place: SubplotSpec, health: ScanHealth) -> None:
         sure = "polymer" if m.plateau_seen else "polymer, at least"
         for value, name, colour, height in (
             (m.air, "air", PALETTE["cobalt"], 0.97),
-            (m.threshold, "surface", INK, 0.86),
-            (m.polymer, sure, PALETTE["garnet"], 0.75),
+            (m.threshold, "surface", INK, 0.90),
+            (m.polymer, sure, PALETTE["garnet"], 0.83),
         ):
             panel.axvline(value, color=colour, lw=1.4)
             panel.annotate(
