@@ -18,7 +18,7 @@ F32 = NDArray[np.float32]
 FINENESS = 8
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _solve(a, b, c, ha, hb, hc):  # type: ignore[no-untyped-def]
     """Return the arrival from the earliest neighbours a, b, c along axes of edges ha, hb, hc."""
     # Sorted so that a <= b <= c.
@@ -41,7 +41,7 @@ def _solve(a, b, c, ha, hb, hc):  # type: ignore[no-untyped-def]
     return (q + np.sqrt(max(q * q - p * r, 0.0))) / p
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _neighbour(at, step, n, wraps):  # type: ignore[no-untyped-def]
     """Return the offset in cells to the neighbour at a step along an axis; 0 for none."""
     k = at + step
@@ -52,7 +52,7 @@ def _neighbour(at, step, n, wraps):  # type: ignore[no-untyped-def]
     return 0
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _upwind(flat, done, j, stride, at, n, wraps, h):  # type: ignore[no-untyped-def]
     """Return the arrival and the distance that a one-sided difference along an axis stands for.
 

@@ -38,7 +38,7 @@ class Bodies:
     places: NDArray[np.int64]
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _root(parent, k):  # type: ignore[no-untyped-def]
     while parent[k] != k:
         parent[k] = parent[parent[k]]
@@ -46,7 +46,7 @@ def _root(parent, k):  # type: ignore[no-untyped-def]
     return k
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _neighbour_index(p, k, z, y, x, shape):  # type: ignore[no-untyped-def]
     nz, ny, nx = shape
     if k == 0:

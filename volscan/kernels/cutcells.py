@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 F32 = NDArray[np.float32]
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _mirrored(i, n):  # type: ignore[no-untyped-def]
     """Return an index with the array mirrored at its edges, half a voxel beyond the last one."""
     if i < 0:
@@ -26,7 +26,7 @@ def _mirrored(i, n):  # type: ignore[no-untyped-def]
     return min(max(i, 0), n - 1)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _weights(t, w):  # type: ignore[no-untyped-def]
     """Set the four weights of a cubic through its two middle points (Catmull and Rom)."""
     t2 = t * t
@@ -124,7 +124,7 @@ def level_set_on_grid(
     return out
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, error_model="numpy")
 def _triangle(p, q, r):  # type: ignore[no-untyped-def]
     """Return the share of a triangle where the linear function through its corners is above 0."""
     count = (p > 0) + (q > 0) + (r > 0)
@@ -141,7 +141,7 @@ def _triangle(p, q, r):  # type: ignore[no-untyped-def]
     return corner if count == 1 else 1.0 - corner
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, error_model="numpy")
 def _open_share(a, b, c, d):  # type: ignore[no-untyped-def]
     """Return the open share of a face with corners a, b, c, d in turn."""
     if a > 0 and b > 0 and c > 0 and d > 0:

@@ -155,7 +155,7 @@ def nearest_site(
     return squared, ids
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def disc_distance(pz, py, px, centres, normals, j, radius):  # type: ignore[no-untyped-def]
     """Return the distance in µm from a point to disc j."""
     dz = pz - centres[j, 0]

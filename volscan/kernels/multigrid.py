@@ -47,7 +47,7 @@ class Links:
         return self.cz.shape[0], self.cz.shape[1], self.cz.shape[2]
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _row(cz, cy, cx, sink, inv, u, b, z, y, mode, step, out):  # type: ignore[no-untyped-def]
     """Do one row: mode 0: out = A u; 1: out = b - A u; 2: out = u + step (b - A u) / diagonal."""
     nz, ny, nx = u.shape
@@ -103,7 +103,7 @@ def _sweep(g: Links, u: F32, b: F32, mode: int, step: float, out: F32) -> None:
     run(g.cz, g.cy, g.cx, g.sink, g.inverse, u, b, mode, np.float32(step), out)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _gather_plane(r, z, out):  # type: ignore[no-untyped-def]
     nz, ny, nx = r.shape
     for y in range(out.shape[1]):
@@ -129,7 +129,7 @@ def _to_coarse_one(r, out):  # type: ignore[no-untyped-def]
         _gather_plane(r, z, out)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _spread_plane(e, z, u):  # type: ignore[no-untyped-def]
     for y in range(u.shape[1]):
         row = u[z, y]
@@ -235,7 +235,7 @@ class Multigrid:
         (_add_coarse_many if u.size > SMALL else _add_coarse_one)(e, u)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _dot_plane(a, b, z):  # type: ignore[no-untyped-def]
     total = 0.0
     for y in range(a.shape[1]):
@@ -325,7 +325,7 @@ def solve(
     return u, left, rounds
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _advance_plane(u, p, r, ap, step, z):  # type: ignore[no-untyped-def]
     for y in range(u.shape[1]):
         a, b, c, d = u[z, y], p[z, y], r[z, y], ap[z, y]

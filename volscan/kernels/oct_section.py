@@ -208,7 +208,7 @@ def section_model(
     _add_power(out, power, u, start, fine, su, sv, dv)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True)
 def _add_wave(  # type: ignore[no-untyped-def]
     waves, low, high, s, amplitude, uj, where, u, v, su, sv, dv, reach_u, reach_v, profile
 ):

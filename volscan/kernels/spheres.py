@@ -28,7 +28,7 @@ GROUP = 4
 LARGE_ROWS = 64
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _centre(offsets, spacing, z, y, x):  # type: ignore[no-untyped-def]
     cz = (z + offsets[z, y, x, 0] / OFFSET_STEPS) * spacing[0]
     cy = (y + offsets[z, y, x, 1] / OFFSET_STEPS) * spacing[1]
@@ -36,7 +36,7 @@ def _centre(offsets, spacing, z, y, x):  # type: ignore[no-untyped-def]
     return cz, cy, cx
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _score(cz, cy, cx, r, a, qz, qy, qx, rq, b, slack2):  # type: ignore[no-untyped-def]
     """Tell how well sphere b covers sphere a: 1 = wholly, -2 = cannot be its cover."""
     if rq < r or (rq == r and b >= a):
@@ -83,7 +83,7 @@ def _find_covers(radius, offsets, spacing, slack2, cover):  # type: ignore[no-un
                 cover[z, y, x] = choice
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _interval(c, reach2, off2, h):  # type: ignore[no-untyped-def]
     """Return the first and last index of a row inside a sphere; first > last when none."""
     left = reach2 - off2
@@ -93,7 +93,7 @@ def _interval(c, reach2, off2, h):  # type: ignore[no-untyped-def]
     return int(np.ceil((c - half) / h)), int(np.floor((c + half) / h))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _cap_range(c, reach, pole, height, ring):  # type: ignore[no-untyped-def]
     """Return the extent along one axis of the part of a sphere beyond a plane."""
     side = ring * np.sqrt(max(1.0 - pole * pole, 0.0))
@@ -102,7 +102,7 @@ def _cap_range(c, reach, pole, height, ring):  # type: ignore[no-untyped-def]
     return c + bottom, c + top
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _part(radius, offsets, cover, spacing, slack2, z, y, x):  # type: ignore[no-untyped-def]
     """Return what of a sphere its cover leaves.
 
@@ -169,7 +169,7 @@ def _count_rows(radius, offsets, cover, spacing, slack2, rows):  # type: ignore[
                 rows[z, y, x] = np.uint16(min(tall * deep, 65535.0))
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _paint_rows(part, spacing, value, z_from, z_to, y_from, y_to, x_from, x_to, pore, out):  # type: ignore[no-untyped-def]
     """Paint the visible part of a sphere within a box of voxels."""
     z0, z1, y0, y1, cz, cy, cx, reach2, qz, qy, qx, cover2 = part
@@ -205,7 +205,7 @@ def _paint_rows(part, spacing, value, z_from, z_to, y_from, y_to, x_from, x_to, 
                     out[zz, yy, xx] = value
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _bits(first, last, start):  # type: ignore[no-untyped-def]
     """Return a byte with the bits of indices first..last set, bit 0 standing for `start`."""
     low = max(first - start, 0)
@@ -252,7 +252,7 @@ def _paint_block(part, spacing, value, todo, z_start, y_start, x_start, out):  #
     return done
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _passes_by(part, spacing, z, y, x, edge):  # type: ignore[no-untyped-def]
     """Tell whether a cube of voxels lies outside a sphere or wholly inside its cover."""
     _, _, _, _, cz, cy, cx, reach2, qz, qy, qx, cover2 = part

@@ -176,7 +176,7 @@ def _cells_touched(table, cells, spacing, origin, pairs):  # type: ignore[no-unt
     return found
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True)
 def _squared_distance(table, s, z, y, x):  # type: ignore[no-untyped-def]  # pragma: no cover
     dz, dy, dx = table[s, 3] - table[s, 0], table[s, 4] - table[s, 1], table[s, 5] - table[s, 2]
     pz, py, px = z - table[s, 0], y - table[s, 1], x - table[s, 2]

@@ -89,14 +89,14 @@ def emitted(
     return real, imag
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _lit(light, depth, dz, y, x):  # type: ignore[no-untyped-def]
     """Light at a surface: that of the row above it."""
     r = min(max(math.floor(depth / dz), 0), light.shape[0] - 1)
     return light[r, y, x]
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _deposit(line, row, value):  # type: ignore[no-untyped-def]
     """Share a value between the two rows around a depth; `volscan.phantom.oct` allows for it."""
     r = math.floor(row)

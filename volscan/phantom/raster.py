@@ -69,7 +69,7 @@ def cover(
     return out
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def nearest_ball(segment, radius, q0, q1, q2):  # type: ignore[no-untyped-def]
     """Distance to the nearest ball's centre, the vector from there, and that ball's radius."""
     a0, a1, a2 = segment[0, 0], segment[0, 1], segment[0, 2]
@@ -97,7 +97,7 @@ def nearest_ball(segment, radius, q0, q1, q2):  # type: ignore[no-untyped-def]
     return math.sqrt(v0 * v0 + v1 * v1 + v2 * v2), v0, v1, v2, radius[0] + t * grown
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _box_side(box, q0, q1, q2):  # type: ignore[no-untyped-def]
     """How far outside a box's farthest pair of faces a point lies, and across which axis."""
     f0 = max(box[0, 0] - q0, q0 - box[1, 0])
@@ -110,7 +110,7 @@ def _box_side(box, q0, q1, q2):  # type: ignore[no-untyped-def]
     return f2, 2
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _half_diagonal(matrix, e0, e1, e2):  # type: ignore[no-untyped-def]
     """Longest half diagonal of a box with edges e (scan axes), in the capsules' space."""
     worst = 0.0

@@ -159,7 +159,7 @@ def _chord(segment, radius, p, d):  # type: ignore[no-untyped-def]
     return low, high
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _inside(rho, slant):  # type: ignore[no-untyped-def]
     """Volume per angle and axis length inside a radius."""
     return rho * rho * (0.5 - slant * rho / 3.0)
