@@ -73,14 +73,13 @@ def curved_families(
     """
     thickness = max(material.rough_thickness_um, 2.0 * max(material.spacing_um))
     lines = _Lines(tuple(s for s in straight if not s.curved), _middle(points @ frame.h))
-    families: list[FamilyTrack] = []
-    unknown = []
-    for axes, paths in _paths_by_family(material, frame, points, thickness):
-        same = lines.same(axes, paths, thickness)
-        if same is None:
-            unknown.append((axes, paths))
-        elif not any(same is f for f in families):
-            families.append(same)
+    view = _plan_view(material, frame, points, thickness)
+    families, unknown = lines.sorted(view.paths(frame, thickness), thickness)
+    if families and unknown:
+        # Where a straight wall is known to run on, the other ends of a crossing are the others'.
+        lines = replace(lines, families=tuple(families))
+        known = lines.ends(frame)
+        families, unknown = lines.sorted(view.paths(frame, thickness, known), thickness)
     lines = replace(lines, families=tuple(families))
     unknown = [
         (axes, [p for p in paths if not lines.hold(axes, p, thickness)]) for axes, paths in unknown
@@ -178,6 +177,31 @@ class _Lines:
                 return family
         return None
 
+    def sorted(
+        self, found: list[tuple[FamilyAxes, list[WallPath]]], thickness_um: float
+    ) -> tuple[list[FamilyTrack], list[tuple[FamilyAxes, list[WallPath]]]]:
+        """Return the straight families that paths show, and the paths that show none."""
+        families: list[FamilyTrack] = []
+        unknown = []
+        for axes, paths in found:
+            same = self.same(axes, paths, thickness_um)
+            if same is None:
+                unknown.append((axes, paths))
+            elif not any(same is f for f in families):
+                families.append(same)
+        return families, unknown
+
+    def ends(self, frame: BuildFrame) -> FloatArray:
+        """Return both ends of every wall (walls, 2, 2), [x, y] of the frame."""
+        plane = np.stack([frame.x, frame.y], axis=1)
+        ends = []
+        for family in self.families:
+            turn = np.stack([family.axes.along, family.axes.across]) @ plane
+            for wall in family.walls:
+                across = wall.position_um + wall.slope * self.height_um
+                ends.append(np.array([[wall.start_um, across], [wall.end_um, across]]) @ turn)
+        return np.array(ends)
+
     def near(self, axes: FamilyAxes, points_um: FloatArray, within_um: float) -> NDArray[np.bool_]:
         """Tell of places (m, 2) in a family's plane whether a straight wall is near."""
         near = np.zeros(len(points_um), np.bool_)
@@ -200,10 +224,46 @@ class _Lines:
         return bool(self.near(axes, path.points_um, 0.6 * thickness_um).mean() > _HELD)
 
 
-def _paths_by_family(
+@dataclass(frozen=True)
+class _PlanView:
+    """Polymer seen from above: rows along the frame's y from `b0`, columns along x from `a0`."""
+
+    seen: NDArray[np.float64]
+    a0_um: float
+    b0_um: float
+    step_um: float
+
+    def paths(
+        self, frame: BuildFrame, thickness_um: float, known_um: FloatArray | None = None
+    ) -> list[tuple[FamilyAxes, list[WallPath]]]:
+        """Trace paths and sort them into families by the direction of their chords.
+
+        `known_um` are straight walls' ends (walls, 2, 2), [x, y] of the frame.
+        """
+        step = self.step_um
+        start = np.array([self.b0_um, self.a0_um])
+        lines = None if known_um is None else (known_um[..., ::-1] - start) / step - 0.5
+        paths = [
+            _evened((pixels + 0.5)[:, ::-1] * step + start[::-1], 0.5 * thickness_um)
+            for pixels in trace_paths(self.seen, width=1.2 * thickness_um / step, lines=lines)
+        ]
+        # A path that takes a wrong turn may seem to have a leg; where cells have legs, most paths
+        # do.
+        legged = sum(_length(p) for p in paths if legs_of(p) > 1)
+        legs = 2.0 * legged > sum(_length(p) for p in paths)
+        pieces = [
+            piece
+            for path in paths
+            for piece in turned_at(path, legs=legs)
+            if _length(piece) > 3.0 * thickness_um
+        ]
+        return _sorted_by_direction(pieces, frame)
+
+
+def _plan_view(
     material: MaterialMap, frame: BuildFrame, points: FloatArray, thickness: float
-) -> list[tuple[FamilyAxes, list[WallPath]]]:
-    """Trace paths from above and sort them into families by the direction of their chords."""
+) -> _PlanView:
+    """Add up what stands about the middle height."""
     step = _plan_step(material, frame)
     a, b, h = points @ frame.x, points @ frame.y, points @ frame.h
     low, high = float(np.percentile(h, 0.5)), float(np.percentile(h, 99.5))
@@ -211,7 +271,7 @@ def _paths_by_family(
     pad = (math.ceil(3.0 * thickness / step) + 0.5) * step
     a0, b0 = float(a.min()) - pad, float(b.min()) - pad
     shape = (int((b.max() + pad - b0) / step) + 1, int((a.max() + pad - a0) / step) + 1)
-    view = plan_sums(
+    seen = plan_sums(
         material.fraction,
         np.array(material.spacing_um),
         frame.rotation,
@@ -222,20 +282,7 @@ def _paths_by_family(
         step,
         shape,
     )
-    paths = []
-    for pixels in trace_paths(view, width=1.2 * thickness / step):
-        xy = np.stack([a0 + (pixels[:, 1] + 0.5) * step, b0 + (pixels[:, 0] + 0.5) * step], axis=1)
-        paths.append(_evened(xy, 0.5 * thickness))
-    # A path that takes a wrong turn may seem to have a leg; where cells have legs, most paths do.
-    legged = sum(_length(p) for p in paths if legs_of(p) > 1)
-    legs = 2.0 * legged > sum(_length(p) for p in paths)
-    pieces = [
-        piece
-        for path in paths
-        for piece in turned_at(path, legs=legs)
-        if _length(piece) > 3.0 * thickness
-    ]
-    return _sorted_by_direction(pieces, frame)
+    return _PlanView(seen, a0, b0, step)
 
 
 def _plan_step(material: MaterialMap, frame: BuildFrame) -> float:

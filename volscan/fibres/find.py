@@ -185,7 +185,9 @@ def _fitted(
     progress("fibres", 0.9)
     frame = refined_frame(frame, walls)
     axes = [f.axes for f in families]
-    waves = waves_of(walls, frame, axes)
+    waves = waves_of(
+        walls, frame, axes, blur_um=optics.along(families[0].axes.along, material.spacing_um)
+    )
     walls = waved(walls, frame, waves)
     field, walls = field_from_walls(walls, frame, families=axes, waves=waves)
     field = with_shapes(field, walls, frame)

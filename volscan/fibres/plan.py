@@ -40,6 +40,9 @@ _NO_CROSSING = 100.0
 _STRAIGHT_ON_DEG = 35.0
 # Junctions with up to this many ends try all 105 pairings.
 _MOST_MATCHED = 8
+# A lead runs along a known wall when it stays within so many widths of its middle, and turns from
+# it by less than this.
+_ON_LINE, _ALONG_DEG = 0.5, 20.0
 _EIGHT = np.ones((3, 3), dtype=int)
 
 
@@ -62,7 +65,9 @@ class _Chain:
         return float(np.linalg.norm(np.diff(self.pixels, axis=0), axis=1).sum())
 
 
-def trace_paths(view: NDArray[np.float64], *, width: float) -> list[FloatArray]:
+def trace_paths(
+    view: NDArray[np.float64], *, width: float, lines: FloatArray | None = None
+) -> list[FloatArray]:
     """Return the paths of walls seen from above.
 
     Parameters
@@ -71,6 +76,9 @@ def trace_paths(view: NDArray[np.float64], *, width: float) -> list[FloatArray]:
         Polymer seen from above (rows, columns), not negative but for noise.
     width
         Usual width of a wall in pixels.
+    lines
+        Straight walls that are known, (walls, 2, 2): both ends [row, column]. Where they cross
+        others the paths run on along them.
 
     Returns
     -------
@@ -96,7 +104,7 @@ def trace_paths(view: NDArray[np.float64], *, width: float) -> list[FloatArray]:
     # Walls side by side are wider, not higher: a broad kernel holds both.
     broad = ndimage.gaussian_filter(view, 0.6 * width)
     chains, shared = _pruned(chains, width, broad, ndimage.distance_transform_edt(solid))
-    paths = _joined(chains, shared, width)
+    paths = _joined(chains, shared, width, np.empty((0, 2, 2)) if lines is None else lines)
     paths = [p for p in paths if _length(p) >= _SHORTEST * width]
     return sorted(paths, key=_length, reverse=True)
 
@@ -248,7 +256,9 @@ def _weighted_quantile(values: list[float], weights: list[float], share: float) 
     )
 
 
-def _joined(chains: list[_Chain], shared: list[_Chain], width: float) -> list[FloatArray]:
+def _joined(
+    chains: list[_Chain], shared: list[_Chain], width: float, lines: FloatArray
+) -> list[FloatArray]:
     """Join chains through junctions where they run on smoothly; return polylines."""
     at: dict[int, list[tuple[int, int]]] = {}
     for i, c in enumerate(chains):
@@ -257,7 +267,8 @@ def _joined(chains: list[_Chain], shared: list[_Chain], width: float) -> list[Fl
                 at.setdefault(c.nodes[end], []).append((i, end))
     partner: dict[tuple[int, int], tuple[int, int]] = {}
     for ends in at.values():
-        for a, b in _pairs(chains, ends, shared, width):
+        along, ends = _along_lines(chains, ends, lines, width)
+        for a, b in along + _pairs(chains, ends, shared, width):
             partner[a], partner[b] = b, a
     used: set[int] = set()
     paths = []
@@ -323,6 +334,44 @@ def _side(stretch: _Chain, forward: bool, chain: _Chain, end: int) -> float:
     lead = chain.pixels if end == 0 else chain.pixels[::-1]
     off = lead[len(lead) // 2] - pixels.mean(axis=0)
     return 1.0 if off @ _left(pixels) > 0 else -1.0
+
+
+def _along_lines(
+    chains: list[_Chain], ends: list[tuple[int, int]], lines: FloatArray, width: float
+) -> tuple[list[tuple[tuple[int, int], tuple[int, int]]], list[tuple[int, int]]]:
+    """Return the ends of a junction paired along known straight walls, and the ends left over.
+
+    A straight wall that ends at the junction takes part in no other wall.
+    """
+    if len(ends) < 3:
+        return [], ends
+    pairs = []
+    left = list(ends)
+    for line in lines:
+        own = [(i, e) for i, e in left if _runs_along(line, _lead(chains[i], e, width), width)]
+        if len(own) == 2:
+            pairs.append((own[0], own[1]))
+        if len(own) == 2 or (len(own) == 1 and len(left) % 2):
+            left = [e for e in left if e not in own]
+    return pairs, left
+
+
+def _runs_along(line: FloatArray, lead: FloatArray, width: float) -> bool:
+    """Whether a lead runs along a straight wall and lies on it."""
+    ahead = line[1] - line[0]
+    size = float(np.linalg.norm(ahead))
+    ahead = ahead / size
+    rest = lead - line[0]
+    along, across = rest @ ahead, rest @ np.array([-ahead[1], ahead[0]])
+    if (
+        along.max() < -width
+        or along.min() > size + width
+        or np.abs(across).max() > _ON_LINE * width
+    ):
+        return False
+    run = lead[-1] - lead[0]
+    turn = abs(float(run @ ahead)) / max(float(np.linalg.norm(run)), 1e-9)
+    return turn > math.cos(math.radians(_ALONG_DEG))
 
 
 def _pairs(

@@ -190,7 +190,9 @@ def _station_shifts(
         # Side by side with another wall the path from above is all there is to go by.
         off[own.beside & ~good] = 0.0
         arc = np.asarray((np.arange(off.size) + 0.5) * segment, dtype=np.float64)
-        found.append(_Shifts(arc, off, smoothed(off[:, None], segment, 6.0 * radius)[:, 0], good))
+        # Drawn out over what is not seen, a cubic may run off.
+        smooth = np.clip(smoothed(off[:, None], segment, 6.0 * radius)[:, 0], -radius, radius)
+        found.append(_Shifts(arc, off, smooth, good))
     return found
 
 

@@ -85,23 +85,26 @@ class WaveFit:
         return int(self.covariance.shape[0] - self.own.size)
 
 
-def harmonics(shape: WaveShape, *, rounding: float, averaging: float) -> tuple[FloatArray, ...]:
+def harmonics(shape: WaveShape, *, rounding: float, blur: float) -> tuple[FloatArray, ...]:
     """Return orders and coefficients of sin(k θ) for a wave whose sharp half swing is 1.
 
     A zigzag's corners are rounded by a running mean over √`rounding` periods, which takes the
-    share √`rounding` off its half swing; `averaging` is that of the stations, in periods.
+    share √`rounding` off its half swing; `blur` is the standard deviation, in periods, of the
+    blur along the wave.
 
     Notes
     -----
     A running mean over the share p of a period multiplies harmonic k by sin(π k p) / (π k p);
     a triangle wave has 8/π² (-1)^((k-1)/2) / k² in the odd ones. The square of the rounding is
-    the parameter, since the wave changes with it evenly, down to sharp corners.
+    the parameter, since the wave changes with it evenly, down to sharp corners. A bent wall that
+    is blurred seems to stand nearer to its centre of curvature, by half the curvature times the
+    blur's variance: the wave is as if it were blurred along itself, exp(-2 (π k blur)²).
     """
     if shape == "sine":
-        return np.array([1.0]), np.array([np.sinc(averaging)])
+        return np.array([1.0]), np.array([math.exp(-2.0 * (math.pi * blur) ** 2)])
     k = _HARMONICS.astype(np.float64)
     signs = np.where(_HARMONICS % 4 == 1, 1.0, -1.0)
-    mean = np.sinc(k * math.sqrt(rounding)) * np.sinc(k * averaging)
+    mean = np.sinc(k * math.sqrt(rounding)) * np.exp(-2.0 * (math.pi * k * blur) ** 2)
     return k, 8.0 / math.pi**2 * signs / k**2 * mean
 
 
@@ -146,7 +149,7 @@ def fit_paths(
     *,
     frequency: float,
     rounding: float | None = None,
-    averaged_um: float = 0.0,
+    blur_um: float = 0.0,
     shared_free: bool = True,
 ) -> WaveFit:
     """Fit a line and a wave to each path, frequency and rounding being common to all.
@@ -157,8 +160,8 @@ def fit_paths(
         First guess (1/µm), or the value to keep.
     rounding
         Square of the share of a period that rounds a zigzag's corners, likewise.
-    averaged_um
-        Length along s that each station is a mean over.
+    blur_um
+        Standard deviation of the blur along the paths.
     shared_free
         Whether frequency and rounding are fitted.
     """
@@ -170,7 +173,7 @@ def fit_paths(
     extent = max(float(np.ptp(p.s_um)) for p in paths)
     weights = [_weights(p) for p in paths]
     shared = (1 + bends) if shared_free else 0
-    averaging = averaged_um * frequency
+    blur = blur_um * frequency
 
     def split(x: FloatArray) -> tuple[float, float, FloatArray]:
         # The frequency is stepped in periods a path, which makes all parameters alike in size.
@@ -181,12 +184,12 @@ def fit_paths(
     def parts(x: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return weighted residuals and their derivatives."""
         f, r, own = split(x)
-        k, a = harmonics(shape, rounding=r, averaging=averaging)
+        k, a = harmonics(shape, rounding=r, blur=blur)
         # Central difference of smooth coefficients, inside the bounds where these bind.
         low, high = max(r - 1e-6, 0.0), r + 1e-6
         slope = (
-            harmonics(shape, rounding=high, averaging=averaging)[1]
-            - harmonics(shape, rounding=low, averaging=averaging)[1]
+            harmonics(shape, rounding=high, blur=blur)[1]
+            - harmonics(shape, rounding=low, blur=blur)[1]
         ) / (high - low)
         rest, rows = [], []
         for j, (p, w) in enumerate(zip(paths, weights, strict=True)):

@@ -23,7 +23,7 @@ _FALSE_ALARM = 1e-3
 _MOST_LEFT = 0.06
 # Four parameters a path want some points more.
 _LEAST_POINTS = 6
-# Rounds that settle turning to the mean line and the stations' averaging; each gains 100-fold.
+# Rounds that settle turning to the mean line and the blur; each gains 100-fold.
 _ROUNDS = 3
 # Share of the rounding's loss by which arcs of a circle differ from running means: 0.016
 # to 0.018 computed for arcs of 0.04 to 0.17 wavelengths.
@@ -67,7 +67,7 @@ def fit_wave(
     layers: Sequence[Sequence[PlanPath]] = (),
     *,
     diameter_um: float,
-    averaged_um: float = 0.0,
+    blur_um: float = 0.0,
 ) -> Wave | None:
     """Find the wave that the walls of a family share.
 
@@ -79,9 +79,9 @@ def fit_wave(
         For each wall, the paths of its fibres; may be empty.
     diameter_um
         Of the fibres; an amplitude under a tenth of it is none.
-    averaged_um
-        Length along s that each station is a mean over; it lowers a sine by sin(x)/x,
-        x = π averaged / λ, which is undone.
+    blur_um
+        Standard deviation of the blur along the paths. It draws bends inward, a sine by
+        exp(-x²/2), x = 2π blur / λ, which is undone.
 
     Returns
     -------
@@ -115,15 +115,15 @@ def fit_wave(
         return None
     paths = [cleaned[k] for k in used]
     gap = float(np.median(np.concatenate([np.diff(p.s_um) for p in paths])))
-    shortest = max(4.0 * gap, 2.0 * averaged_um, 2.0 * diameter_um)
+    shortest = max(4.0 * gap, 4.0 * blur_um, 2.0 * diameter_um)
     frequency = first_frequency(paths, shortest_um=shortest)
     if frequency is None:
         return None
-    sine = _settled(paths, "sine", frequency, averaged_um)
+    sine = _settled(paths, "sine", frequency, blur_um)
     extent = max(float(np.ptp(p.s_um)) for p in paths)
     if _chance(sine) * max(extent / shortest, 1.0) > _FALSE_ALARM:
         return None
-    zigzag = _settled(paths, "zigzag", frequency, averaged_um)
+    zigzag = _settled(paths, "zigzag", frequency, blur_um)
     best, other, doubt = _chosen(sine, zigzag)
     amplitude = _amplitude(best, paths)
     difference = doubt * (_amplitude(other, paths).value - amplitude.value) ** 2
@@ -143,7 +143,9 @@ def fit_wave(
     slopes[used] = best.own[:, 1]
     mismatch = None
     if layers:
-        mismatch = _mismatch([layers[k] for k in used], paths, best, averaged_um)
+        mismatch = _mismatch([layers[k] for k in used], paths, best, blur_um)
+        if mismatch is not None:
+            amplitude = _of_one_layer(amplitude, mismatch, len(used))
     return Wave(
         shape=best.shape,
         amplitude_um=amplitude,
@@ -166,20 +168,16 @@ def _turned(path: PlanPath, lean: float, about: PlanPath) -> PlanPath:
     return PlanPath(x0 + c * x + s * y, y0 + c * y - s * x, path.u_um)
 
 
-def _settled(
-    paths: list[PlanPath], shape: WaveShape, frequency: float, averaged_um: float
-) -> WaveFit:
-    """Fit, turning each path to its mean line and undoing the averaging, until both hold."""
+def _settled(paths: list[PlanPath], shape: WaveShape, frequency: float, blur_um: float) -> WaveFit:
+    """Fit, turning each path to its mean line and undoing the blur, until both hold."""
     leans = np.zeros(len(paths))
     turned, rounding = paths, None
     for _ in range(_ROUNDS):
-        fit = fit_paths(
-            turned, shape, frequency=frequency, rounding=rounding, averaged_um=averaged_um
-        )
+        fit = fit_paths(turned, shape, frequency=frequency, rounding=rounding, blur_um=blur_um)
         frequency, rounding = fit.frequency, fit.rounding
         leans = leans + fit.own[:, 1]
         turned = [_turned(p, float(d), p) for p, d in zip(paths, leans, strict=True)]
-    fit = fit_paths(turned, shape, frequency=frequency, rounding=rounding, averaged_um=averaged_um)
+    fit = fit_paths(turned, shape, frequency=frequency, rounding=rounding, blur_um=blur_um)
     own = fit.own.copy()
     own[:, 1] = leans
     return replace(fit, own=own)
@@ -227,6 +225,24 @@ def _amplitude(fit: WaveFit, paths: list[PlanPath]) -> Quantity:
         u = math.sqrt(max(both, (1e-3 * corner_part) ** 2))
         value *= 1.0 - share
     return Quantity(value, u, "µm", own.size, spread)
+
+
+def _of_one_layer(amplitude: Quantity, mismatch: Quantity, walls: int) -> Quantity:
+    """Return the amplitude of the layers: out of phase, their mean waves less than they do.
+
+    The mean of n waves whose phases have the variance s² about their own mean is lower by
+    s² (n - 1) / (2 n).
+    """
+    spread, u = math.radians(mismatch.value), math.radians(mismatch.u or 0.0)
+    number = (mismatch.n or walls) / walls
+    share = (number - 1.0) / number
+    factor = 1.0 - 0.5 * share * spread**2
+    if factor < 0.5:
+        return replace(amplitude, u=math.hypot(amplitude.u or 0.0, amplitude.value))
+    own = amplitude.value * share * spread * u
+    return replace(
+        amplitude, value=amplitude.value / factor, u=math.hypot(amplitude.u or 0.0, own) / factor
+    )
 
 
 def _hidden_corner(fit: WaveFit, paths: list[PlanPath]) -> float | None:
@@ -294,7 +310,7 @@ def _left(fit: WaveFit, paths: list[PlanPath]) -> float:
 
 
 def _mismatch(
-    layers: list[Sequence[PlanPath]], paths: list[PlanPath], wave: WaveFit, averaged_um: float
+    layers: list[Sequence[PlanPath]], paths: list[PlanPath], wave: WaveFit, blur_um: float
 ) -> Quantity | None:
     """Return the spread of the layers' phases about their wall's mean, less the noise's."""
     squares = noise = 0.0
@@ -310,7 +326,7 @@ def _mismatch(
                 wave.shape,
                 frequency=wave.frequency,
                 rounding=wave.rounding,
-                averaged_um=averaged_um,
+                blur_um=blur_um,
                 shared_free=False,
             )
             phases.append(float(fit.own[0, 3]))

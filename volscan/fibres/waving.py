@@ -26,22 +26,25 @@ _STATION_SHARE = 0.05
 
 
 def waves_of(
-    walls: list[FittedWall], frame: BuildFrame, families: list[FamilyAxes]
+    walls: list[FittedWall], frame: BuildFrame, families: list[FamilyAxes], *, blur_um: float
 ) -> dict[int, MeanLines]:
-    """Return the waves of the families whose curved walls share one."""
+    """Return the waves of the families whose curved walls share one.
+
+    `blur_um` is the standard deviation of the blur in the plane, the voxel's box with it.
+    """
     found = {}
     for family in sorted({w.family for w in walls if w.curved}):
         along = families[family].along
         rough = math.degrees(math.atan2(float(frame.y @ along), float(frame.x @ along)))
         own = [w for w in walls if w.family == family]
-        wave, turned = family_wave(own, frame, rough)
+        wave, turned = family_wave(own, frame, rough, blur_um=blur_um)
         if wave is not None and np.isfinite(turned).any():
             found[family] = MeanLines(wave, rough + turned[np.isfinite(turned)])
     return found
 
 
 def family_wave(
-    walls: list[FittedWall], frame: BuildFrame, direction_deg: float
+    walls: list[FittedWall], frame: BuildFrame, direction_deg: float, *, blur_um: float
 ) -> tuple[Wave | None, FloatArray]:
     """Fit the wave that a family's curved walls share.
 
@@ -79,10 +82,7 @@ def family_wave(
     if max(p.s_um.size for p in means) < _FEWEST_PLACES:
         return None, np.empty(0)
     diameter = 2.0 * float(np.mean(np.concatenate([w.radius_um for w in walls])))
-    # A station is a mean over its length along the path.
-    lengths = np.concatenate([np.diff(p.s_um) for p in means])
-    averaged = float(np.median(np.abs(lengths)))
-    found = fit_wave(means, layers, diameter_um=diameter, averaged_um=averaged)
+    found = fit_wave(means, layers, diameter_um=diameter, blur_um=blur_um)
     if found is None:
         return None, np.empty(0)
     size = found.amplitude_um
