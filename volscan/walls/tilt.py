@@ -23,6 +23,9 @@ from volscan.quantity import Quantity, combine_u
 _MODEL_U_RADII = 0.0015
 # A parabola through fewer fibres says nothing of how the rise bends.
 _FEWEST_FOR_BOW = 3
+# Shifts of fibres along a winding wall are told from so many stations, where its slope in plan view
+# varies by this (RMS), and taken out where one is so many times its own u.
+_FEWEST_FOR_PHASE, _LEAST_SLOPE, _PLAIN_SHIFT = 12, 0.1, 5.0
 
 Lean = Literal["in", "out", "upright", "undecided"]
 
@@ -98,7 +101,7 @@ def fit_stations(
                 common[:, k, i] = np.interp(at, s[order, k], points[order, k, i])
         u = np.broadcast_to(np.median(stations.u_across_um, axis=0), common.shape[:2])
         return _fit(
-            common,
+            _in_phase(common, u, direction_deg),
             numbers,
             u,
             direction_deg=direction_deg,
@@ -116,6 +119,37 @@ def fit_stations(
         u_model_um=stations.u_model_um,
         ends=(float(ends.min()), float(ends.max())),
     )
+
+
+def _in_phase(points: FloatArray, u: FloatArray, direction_deg: float) -> FloatArray:
+    """Return a winding wall's fibres (stations, fibres, 3) without what moves them along it.
+
+    A fibre laid a little late is moved along its wall: across, by that times the path's slope
+    there. Over a whole wave this cancels, but stations between crossings see the same part of
+    every wave. Each fibre's own shift is found by least squares beside its offset and a turn, and
+    taken out where it is plain.
+    """
+    along, normal = _axes(direction_deg)
+    s = points[:, 0, :2] @ along
+    across = points[..., :2] @ normal
+    mean = across.mean(axis=1)
+    if s.size < _FEWEST_FOR_PHASE or np.ptp(s) <= 0:
+        return points
+    slope = np.gradient(mean, s)
+    plain = np.stack([np.ones(s.size), s - s.mean()], axis=1)
+    bent = slope - plain @ np.linalg.lstsq(plain, slope, rcond=None)[0]
+    power = float(bent @ bent)
+    if power < s.size * _LEAST_SLOPE**2:
+        return points
+    rest = across - mean[:, None]
+    shift = bent @ rest / power
+    left = rest - plain @ np.linalg.lstsq(plain, rest, rcond=None)[0] - np.outer(bent, shift)
+    noise = np.maximum(np.square(left).sum(axis=0) / (s.size - 3), np.square(u).mean(axis=0))
+    if not np.any(np.abs(shift) > _PLAIN_SHIFT * np.sqrt(noise / power)):
+        return points
+    moved = points.copy()
+    moved[..., :2] -= np.outer(slope, shift)[..., None] * normal
+    return moved
 
 
 def _axes(direction_deg: float) -> tuple[FloatArray, FloatArray]:
