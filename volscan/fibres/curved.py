@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from volscan.fibres.alike import Alike, alike_walls
 from volscan.fibres.columns import FamilyAxes
-from volscan.fibres.gather import MOST_FAMILIES, FamilyTrack, WallTrack, runs_of
+from volscan.fibres.gather import MOST_FAMILIES, FamilyTrack, WallTrack
 from volscan.fibres.layers import Stack, find_stack
 from volscan.fibres.paths import WallPath, legs_of, smoothed, turned_at
 from volscan.fibres.plan import trace_paths
-from volscan.fibres.recentre import path_bins, recentred
+from volscan.fibres.recentre import followed_wall, path_bins, recentred
 from volscan.geometry import BuildFrame, FloatArray
 from volscan.kernels.paths import plan_sums
 from volscan.kernels.sections import sums_along_lines
@@ -487,39 +487,3 @@ def _wall(path: WallPath, slope: float, stack: Stack) -> WallTrack:
         end_um=path.length_um,
         path=path,
     )
-
-
-def followed_wall(
-    material: MaterialMap,
-    unmarked: NDArray[np.uint8],
-    axes: FamilyAxes,
-    wall: WallTrack,
-    *,
-    diameter_um: float,
-) -> WallTrack | None:
-    """Return the wall from where it starts to where it ends, with the fibres that are there."""
-    assert wall.path is not None
-    step = max(material.spacing_um)
-    core = max(0.4 * diameter_um, 0.75 * step)
-    levels = []
-    for height in wall.height_um:
-        bins = path_bins(
-            material,
-            unmarked,
-            np.uint8(0),
-            axes,
-            [wall.path],
-            np.array([wall.slope]),
-            half_width_um=core,
-            h_range=(float(height) - core, float(height) + core),
-            segment_um=step,
-            bin_um=2.0 * core,
-        )[0]
-        seen = bins[..., 0].sum(axis=(1, 2))
-        levels.append(np.where(seen > 0, bins[..., 1].sum(axis=(1, 2)) / np.maximum(seen, 1), 0.0))
-    runs = runs_of(np.array(levels), diameter_um=diameter_um, step_um=step)
-    if not runs:
-        return None
-    span, present = runs[0]
-    path = wall.path.cut(span[0] * step, span[1] * step)
-    return replace(wall, path=path, present=present, start_um=0.0, end_um=path.length_um)

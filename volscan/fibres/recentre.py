@@ -20,6 +20,7 @@ from volscan.fibres.gather import (
     blurred_margin,
     gather_paths,
     mark_families,
+    runs_of,
 )
 from volscan.fibres.paths import WallPath, smoothed
 from volscan.geometry import FloatArray
@@ -32,6 +33,8 @@ _STRAY_RADII, _STRAY_SURELY = 0.12, 0.4
 _NOISE_SHARED = 0.1
 # A wall seen at fewer stations than this is taken for straight.
 _FEWEST_SEEN = 8
+# So many radii a path is carried on at both ends, to see whether its wall goes on there.
+_CARRIED_ON_RADII = 6.0
 # A station tells the path when it shows at least this share of the usual voxels.
 _SEEN = 0.4
 
@@ -77,7 +80,36 @@ def waving_families(
         found.append(with_paths if waves else family)
     if not any(f.curved for f in found):
         return families
-    return recentred(material, found, blur_um=blur_um, times=2)
+    found = recentred(material, found, blur_um=blur_um, times=2)
+    longer = [_lengthened(f) if f.curved else f for f in found]
+    longer = recentred(material, longer, blur_um=blur_um, times=1)
+    return [
+        _to_its_ends(material, f, more) if f.curved else f
+        for f, more in zip(found, longer, strict=True)
+    ]
+
+
+def _lengthened(family: FamilyTrack) -> FamilyTrack:
+    """Return a family whose paths are carried on: a bent wall leaves its straight line early."""
+    radius = float(np.mean([w.radius_um.mean() for w in family.walls]))
+    walls = []
+    for wall in family.walls:
+        assert wall.path is not None
+        path = wall.path.lengthened(_CARRIED_ON_RADII * radius).resampled(0.5 * radius)
+        walls.append(replace(wall, path=path, start_um=0.0, end_um=path.length_um))
+    return replace(family, walls=tuple(walls))
+
+
+def _to_its_ends(material: MaterialMap, family: FamilyTrack, longer: FamilyTrack) -> FamilyTrack:
+    """Return the family's walls from where each starts to where it ends on its longer path."""
+    unmarked = np.zeros(material.fraction.shape, np.uint8)
+    walls = []
+    for wall, more in zip(family.walls, longer.walls, strict=True):
+        diameter = 2.0 * float(wall.radius_um.mean())
+        whole = followed_wall(material, unmarked, family.axes, more, diameter_um=diameter)
+        gained = whole is not None and whole.end_um > wall.end_um
+        walls.append(whole if whole is not None and gained else wall)
+    return replace(family, walls=tuple(walls))
 
 
 def _pathed(wall: WallTrack) -> WallTrack:
@@ -275,3 +307,39 @@ def path_bins(
         segments=segments,
         bin_um=bin_um,
     )
+
+
+def followed_wall(
+    material: MaterialMap,
+    unmarked: NDArray[np.uint8],
+    axes: FamilyAxes,
+    wall: WallTrack,
+    *,
+    diameter_um: float,
+) -> WallTrack | None:
+    """Return the wall from where it starts to where it ends, with the fibres that are there."""
+    assert wall.path is not None
+    step = max(material.spacing_um)
+    core = max(0.4 * diameter_um, 0.75 * step)
+    levels = []
+    for height in wall.height_um:
+        bins = path_bins(
+            material,
+            unmarked,
+            np.uint8(0),
+            axes,
+            [wall.path],
+            np.array([wall.slope]),
+            half_width_um=core,
+            h_range=(float(height) - core, float(height) + core),
+            segment_um=step,
+            bin_um=2.0 * core,
+        )[0]
+        seen = bins[..., 0].sum(axis=(1, 2))
+        levels.append(np.where(seen > 0, bins[..., 1].sum(axis=(1, 2)) / np.maximum(seen, 1), 0.0))
+    runs = runs_of(np.array(levels), diameter_um=diameter_um, step_um=step)
+    if not runs:
+        return None
+    span, present = runs[0]
+    path = wall.path.cut(span[0] * step, span[1] * step)
+    return replace(wall, path=path, present=present, start_um=0.0, end_um=path.length_um)
