@@ -12,7 +12,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import map_coordinates, uniform_filter1d
+from numpy.typing import NDArray
+from scipy.ndimage import label, map_coordinates, uniform_filter1d
+from scipy.spatial import cKDTree
 
 from volscan.fibres.field import FibreField
 from volscan.fibres.shape import breaks
@@ -31,6 +33,8 @@ _BEYOND = 6.0
 _ACROSS = np.array([-1.4, -1.0, -0.5, 0.0, 0.5, 1.0, 1.4])
 # Shortest break and shortest piece, in diameters: noise and blur make shorter ones.
 _SHORTEST_BREAK, _SHORTEST_PIECE = 1.25, 2.0
+# Within so many diameters of another family's fibre the core says nothing.
+_CROSSED = 1.2
 # Beside the corners that crossings hide a winding fibre's path strays from it: no break is told.
 _WINDING = 1.01
 # Another strand runs this many diameters beside a doubled fibre, and over this share of it.
@@ -72,8 +76,9 @@ def with_defects(field: FibreField, material: MaterialMap, frame: BuildFrame) ->
 
     Notes
     -----
-    A break under a crossing fibre is not seen, nor is one shorter than 1.25 diameters, nor any of a
-    winding fibre. A strand beside a fibre is outside its wall: `wall` is None.
+    A break under a crossing fibre is seen where it reaches out on both sides. None is told that is
+    shorter than 1.25 diameters, nor any of a winding fibre. A strand beside a fibre is outside its
+    wall: `wall` is None.
     """
     if not field.fibres:
         return field
@@ -81,11 +86,14 @@ def with_defects(field: FibreField, material: MaterialMap, frame: BuildFrame) ->
     broken: list[str] = []
     doubles: list[Fibre] = []
     centres = np.concatenate([_middle(f)[None] for f in field.fibres])
-    for fibre in field.fibres:
-        walk = _walk(fibre, 0.5 * min(material.spacing_um))
+    walks = [_walk(fibre, 0.5 * min(material.spacing_um)) for fibre in field.fibres]
+    others = _trees_of_others(field, walks)
+    for fibre, walk in zip(field.fibres, walks, strict=True):
         level = _core_level(material, frame, fibre, walk)
         usual = float(np.median(level))
-        own, gaps = _pieces(fibre, walk, level / max(usual, 1e-6))
+        own, gaps = _pieces(
+            fibre, walk, level / max(usual, 1e-6), _crossed(fibre, walk, others[fibre.family])
+        )
         pieces += own
         broken += [
             f"wall {fibre.wall}, layer {fibre.layer}: {b - a:.3g} µm at {0.5 * (a + b):.3g} µm"
@@ -153,8 +161,37 @@ def _core_level(material: MaterialMap, frame: BuildFrame, fibre: Fibre, walk: _W
     return np.asarray(np.maximum(*means))
 
 
+def _trees_of_others(field: FibreField, walks: list[_Walk]) -> dict[int, cKDTree | None]:
+    """Return, for each family, the places of all fibres of the others."""
+    trees: dict[int, cKDTree | None] = {}
+    for family in {f.family for f in field.fibres}:
+        far = [w.points_um for f, w in zip(field.fibres, walks, strict=True) if f.family != family]
+        trees[family] = cKDTree(np.concatenate(far)) if far else None
+    return trees
+
+
+def _crossed(fibre: Fibre, walk: _Walk, others: cKDTree | None) -> NDArray[np.bool_]:
+    """Tell of places (m,) whether another family's fibre crosses there."""
+    if others is None:
+        return np.zeros(walk.arc_um.size, np.bool_)
+    reach = _CROSSED * fibre.diameter_um.value
+    gap, _ = others.query(walk.points_um, distance_upper_bound=reach)
+    return np.asarray(gap < reach)
+
+
+def _without_crossings(there: NDArray[np.bool_], crossed: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return where the fibre is there: not where only a crossing fills a gap's middle."""
+    runs, count = label(there)
+    out = there.copy()
+    for k in range(1, count + 1):
+        first, last = np.flatnonzero(runs == k)[[0, -1]]
+        if first > 0 and last < there.size - 1 and crossed[first : last + 1].all():
+            out[first : last + 1] = False
+    return out
+
+
 def _pieces(
-    fibre: Fibre, walk: _Walk, level: FloatArray
+    fibre: Fibre, walk: _Walk, level: FloatArray, crossed: NDArray[np.bool_]
 ) -> tuple[list[Fibre], list[tuple[float, float]]]:
     """Return the fibre cut at its breaks, and the breaks (start, end along it).
 
@@ -163,7 +200,7 @@ def _pieces(
     if fibre.sinuosity > _WINDING:
         return [fibre], []
     diameter = fibre.diameter_um.value
-    there = level > _EMPTY
+    there = _without_crossings(level > _EMPTY, crossed)
     usual = float(np.median(np.abs(level - np.median(level))))
     end = float(walk.arc_um[-1])
     gaps = [
