@@ -92,3 +92,26 @@ def test_a_stroke_there_and_back_is_cut_at_its_loop() -> None:
     back = there[::-1] + np.array([40.0, 0.0])
     pieces = turned_at(np.concatenate([there, loop, back]))
     assert [round(float(np.ptp(p[:, 1])), -1) for p in pieces] == [100.0, 100.0]
+
+
+def test_paths_run_on_along_straight_walls_that_are_known() -> None:
+    # A wave whose legs meet straight walls at a slant, one of which ends on the wave.
+    column = np.arange(20.0, 480.0, 0.5)
+    wave = np.stack([140.0 + 60.0 * np.sin(2 * np.pi * column / 330.0), column], axis=1)
+    across = np.arange(20.0, 260.0, 0.5)
+    ends = np.array(
+        [
+            [[20.0, 60.0], [260.0, 300.0]],
+            [[20.0, 180.0], [260.0, 420.0]],
+            [[20.0, 300.0], [150.0, 430.0]],
+        ]
+    )
+    straight = [a + np.linspace(0.0, 1.0, across.size)[:, None] * (b - a) for a, b in ends]
+    view = drawn([wave, *straight], (280, 500))
+    traced = trace_paths(view, width=WIDTH, lines=ends)
+    off = [cKDTree(wave).query(p)[0] for p in traced]
+    own = int(np.argmin([np.median(o) for o in off]))
+    # Whole from one side to the other, and never off on a straight wall. Walls are as wide as
+    # WIDTH, so that a path within half of it lies in its wall.
+    assert np.ptp(traced[own][:, 1]) > 440.0
+    assert off[own].max() < 0.5 * WIDTH

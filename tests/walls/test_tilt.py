@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from volscan.fibres.field import WallStations
 from volscan.frame.plate import plate_frame
 from volscan.geometry import Fibre
 from volscan.quantity import Quantity
-from volscan.walls.tilt import fit_wall, wall_of
+from volscan.walls.tilt import fit_stations, fit_wall, wall_of
 
 FRAME = plate_frame(
     np.array([1.0, 0.0, 0.0]), base_um=0.0, up="+z", mirrored=False, u_tilt_deg=0.01, h_from="test"
@@ -102,3 +103,34 @@ def test_a_single_fibre_has_no_tilt():
 def test_the_frames_uncertainty_does_not_average_out():
     wall = measured(wall_fibres(0.0, 5.0), 0.0)
     assert wall.tilt_deg.u >= FRAME.u_tilt_deg
+
+
+@pytest.mark.parametrize("tilt", [0.0, 5.0])
+def test_fibres_shifted_along_a_winding_wall_do_not_make_it_lean(tilt):
+    # Exact places on a sine of which stations see one flank more than the other, as between
+    # crossings; each fibre is laid a little early or late along it.
+    amplitude, wavelength, rise = 40.0, 280.0, 16.0
+    late = np.array([5.0, -3.0, 1.0, 4.0, -6.0])
+    height = 10.0 + rise * np.arange(late.size)
+    s = np.arange(0.0, 840.0, 10.0)
+    s = s[(s % wavelength < 120.0) | (s % wavelength > 200.0)]
+    points = np.empty((s.size, late.size, 3))
+    points[..., 0] = s[:, None]
+    points[..., 1] = amplitude * np.sin(2 * np.pi * (s[:, None] - late) / wavelength)
+    points[..., 1] += height * math.tan(math.radians(tilt))
+    points[..., 2] = height
+    u = np.full(points.shape[:2], 0.1)
+    stations = WallStations(
+        wall=0, family=0, layers=np.arange(late.size), points_um=points, u_across_um=u,
+        radius_um=np.full(late.size, 10.0), curved=True,
+    )  # fmt: skip
+    even = np.arange(0.0, 840.0, 5.0)
+    path = np.stack([even, amplitude * np.sin(2 * np.pi * even / wavelength)], axis=1)
+    fit = fit_stations(stations, np.arange(late.size, dtype=float), direction_deg=0.0, path_um=path)
+    # To first order in late / wavelength. The second, half of (2π 6 / 280)² of the amplitude, is
+    # 0.36 µm at most: a thirtieth of the wall's width, 0.05 degrees over a rise of 64 µm where a
+    # seventh of it is left (the mean of the sine over the stations seen).
+    assert math.degrees(math.atan(fit.slope)) == pytest.approx(tilt, abs=0.05)
+    # Told as it stands, the wall would seem to lean by more than that.
+    plain = np.polyfit(height, points[..., 1].mean(axis=0), 1)[0]
+    assert abs(math.degrees(math.atan(plain)) - tilt) > 0.15

@@ -101,7 +101,7 @@ def fit_stations(
                 common[:, k, i] = np.interp(at, s[order, k], points[order, k, i])
         u = np.broadcast_to(np.median(stations.u_across_um, axis=0), common.shape[:2])
         return _fit(
-            _in_phase(common, u, direction_deg),
+            _in_phase(common, u, path_um, direction_deg),
             numbers,
             u,
             direction_deg=direction_deg,
@@ -121,7 +121,9 @@ def fit_stations(
     )
 
 
-def _in_phase(points: FloatArray, u: FloatArray, direction_deg: float) -> FloatArray:
+def _in_phase(
+    points: FloatArray, u: FloatArray, path_um: FloatArray, direction_deg: float
+) -> FloatArray:
     """Return a winding wall's fibres (stations, fibres, 3) without what moves them along it.
 
     A fibre laid a little late is moved along its wall: across, by that times the path's slope
@@ -133,9 +135,11 @@ def _in_phase(points: FloatArray, u: FloatArray, direction_deg: float) -> FloatA
     s = points[:, 0, :2] @ along
     across = points[..., :2] @ normal
     mean = across.mean(axis=1)
-    if s.size < _FEWEST_FOR_PHASE or np.ptp(s) <= 0:
+    seen = path_um[np.argsort(path_um @ along)]
+    ahead = np.diff(seen @ along)
+    if s.size < _FEWEST_FOR_PHASE or len(seen) < _FEWEST_FOR_PHASE or np.any(ahead <= 0):
         return points
-    slope = np.gradient(mean, s)
+    slope = np.interp(s, seen @ along, np.gradient(seen @ normal, seen @ along))
     plain = np.stack([np.ones(s.size), s - s.mean()], axis=1)
     bent = slope - plain @ np.linalg.lstsq(plain, slope, rcond=None)[0]
     power = float(bent @ bent)
