@@ -66,7 +66,13 @@ def wall_advice(results: Results) -> list[list[float]]:
     return rows
 
 
-@pytest.mark.parametrize("scaffold", [INTERLEAVED, FUSED], ids=["interleaved", "fused"])
+@pytest.mark.parametrize(
+    "scaffold",
+    [
+        pytest.param(INTERLEAVED, id="interleaved", marks=pytest.mark.slow),
+        pytest.param(FUSED, id="fused"),
+    ],
+)
 def test_a_print_shifted_as_advised_wall_by_wall_stands_upright(scaffold):
     first = measured(printed(scaffold, SCANNER))
     assert len(first.walls) == 8

@@ -77,30 +77,34 @@ def test_stages_are_timed_in_order_and_only_in_the_run(results):
     assert "peak_memory_bytes" not in results.to_json()
 
 
-def test_a_design_right_or_wrong_changes_no_measured_number(results, patch):
-    right = Design.from_dict({"pattern": PATTERN})
-    wrong = Design.from_dict(
-        {
-            "pattern": {
-                **PATTERN, "directions_deg": [0, 60], "spacing_um": 321, "fibre_diameter_um": 5,
-                "layers": 40, "wanted_tilt_deg": 20, "morphology": "fused",
-            },
-            "anchor": {"fibre_diameter_um": 40, "u": 1},
-            "weighing": {
-                "mass_mg": 5, "u_mass_mg": 1, "polymer_density_g_cm3": 1.1, "area_mm2": 100,
-            },
-        }
-    )  # fmt: skip
+RIGHT = {"pattern": PATTERN}
+WRONG = {
+    "pattern": {
+        **PATTERN, "directions_deg": [0, 60], "spacing_um": 321, "fibre_diameter_um": 5,
+        "layers": 40, "wanted_tilt_deg": 20, "morphology": "fused",
+    },
+    "anchor": {"fibre_diameter_um": 40, "u": 1},
+    "weighing": {
+        "mass_mg": 5, "u_mass_mg": 1, "polymer_density_g_cm3": 1.1, "area_mm2": 100,
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("design", "verdict"),
+    [pytest.param(RIGHT, "in", marks=pytest.mark.slow), (WRONG, "out")],
+    ids=["right", "wrong"],
+)
+def test_a_design_right_or_wrong_changes_no_measured_number(results, patch, design, verdict):
     plain = results.to_dict()
     assert plain["design"] is None
-    for design, verdict in ((right, "in"), (wrong, "out")):
-        compared = measure(patch[0], up="+z", mirrored=False, design=design)
-        assert without(compared.to_dict(), "design") == without(plain, "design")
-        for name, table in results.tables.items():
-            assert compared.tables[name].equals(table)
-        lines = {c["name"]: c["verdict"] for c in compared.to_dict()["design"]["compared"]}
-        assert lines["layers"] == verdict
-        assert lines["fibre diameter"] == verdict
+    compared = measure(patch[0], up="+z", mirrored=False, design=Design.from_dict(design))
+    assert without(compared.to_dict(), "design") == without(plain, "design")
+    for name, table in results.tables.items():
+        assert compared.tables[name].equals(table)
+    lines = {c["name"]: c["verdict"] for c in compared.to_dict()["design"]["compared"]}
+    assert lines["layers"] == verdict
+    assert lines["fibre diameter"] == verdict
 
 
 def test_thread_count_does_not_change_the_bytes(results, patch):

@@ -75,7 +75,9 @@ def test_throat_of_touching_spheres_of_radius_40():
     assert any(n.code == "pores_merged_voxels" for n in pores.notices)
 
 
-@pytest.mark.parametrize(("d", "s", "h"), [(20.0, 60.0, 20.0), (12.0, 48.0, 10.0)])
+@pytest.mark.parametrize(
+    ("d", "s", "h"), [pytest.param(20.0, 60.0, 20.0, marks=pytest.mark.slow), (12.0, 48.0, 10.0)]
+)
 def test_log_pile_throats(d, s, h):
     pad, layers = 8, 4
     height = d + (layers - 1) * h

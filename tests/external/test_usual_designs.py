@@ -38,7 +38,11 @@ def phantom(diameter, spacing, layers, voxel):
 
 @pytest.mark.parametrize(
     ("diameter", "spacing", "layers", "voxel"),
-    [(2.5, 50.0, 6, 0.6), (10.0, 125.0, 6, 2.2), (25.0, 250.0, 4, 5.5)],
+    [
+        pytest.param(2.5, 50.0, 6, 0.6, marks=pytest.mark.slow),
+        (10.0, 125.0, 6, 2.2),
+        pytest.param(25.0, 250.0, 4, 5.5, marks=pytest.mark.slow),
+    ],
 )
 def test_design_and_scan_agree_above_eighty_percent(diameter, spacing, layers, voxel):
     volume, truth, _ = phantom_from_dict(
@@ -83,6 +87,7 @@ def told(results):
     return frame, envelope
 
 
+@pytest.mark.slow
 def test_a_print_of_two_parts_in_one_scan():
     """A fine part (10 µm at 125 µm) written on to a coarse one (25 µm at 250 µm)."""
     shares = []

@@ -70,7 +70,9 @@ def test_a_bent_print_is_flattened(release):
     [
         {"lean": 8.0, "sag_um": 10.0},
         {"missing": [{"family": 0, "wall": w, "fibre": 0} for w in (1, 2)]},
-        {"morphology": "fused", "layer_height_um": 14, "lean": 3.0},
+        pytest.param(
+            {"morphology": "fused", "layer_height_um": 14, "lean": 3.0}, marks=pytest.mark.slow
+        ),
         {"layers": 2},
     ],
 )
