@@ -132,6 +132,31 @@ def test_a_symmetric_pattern_is_told_and_a_marker_wall_resolves_it():
     assert one == pytest.approx(-other, abs=1e-3)
 
 
+def test_where_the_scan_lies_resolves_a_symmetric_pattern():
+    # The scan's origin lies 60 µm beside the pattern's middle: half a turn brings it to the other
+    # side, 170 µm away.
+    text = flat_file()
+    along_y, along_x = (
+        np.arange(-200.0, 201.0, 100.0) + 60.0,
+        np.arange(-150.0, 151.0, 100.0) + 60.0,
+    )
+    scan = document(LEANING, positions={0.0: list(along_y), 90.0: list(along_x)})
+    by_turn = {
+        turn: correct(scan, text.encode(), asked=Asked(rotation_deg=turn, damping=1.0))
+        for turn in (0.0, 180.0)
+    }
+    for turn, done in by_turn.items():
+        x, y = done.placement.origin_um
+        asked = Asked(origin_um=(round(float(x), -1), round(float(y), -1)), damping=1.0)
+        found = correct(scan, text.encode(), asked=asked)
+        assert found.placement.rotation_deg == pytest.approx(turn, abs=0.01)
+        assert found.data == done.data
+    apart = by_turn[0.0].placement.origin_um - by_turn[180.0].placement.origin_um
+    assert np.hypot(*apart) == pytest.approx(math.hypot(120.0, 120.0), abs=1.0)
+    with pytest.raises(InputError, match="--origin"):
+        correct(scan, text.encode(), asked=Asked(origin_um=(5000.0, 5000.0), damping=1.0))
+
+
 def test_a_mirrored_scan_is_told():
     # Families of 3 and 4 walls at 30° and 90°: mirrored, the first is met at 150°.
     rows = ["G21 G90", "G0 X0 Y0", "F300"]
