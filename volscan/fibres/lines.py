@@ -113,10 +113,16 @@ class FittedWall:
 
 @dataclass(frozen=True)
 class MeanLines:
-    """The wave of a family, and the directions (walls,) in degrees of the lines it waves about."""
+    """The wave of a family, and the directions (walls,) in degrees of the lines it waves about.
+
+    `corner_share` is the share of a period over which a zigzag's corners are rounded, `blur_um` the
+    standard deviation of the blur along the walls.
+    """
 
     wave: Wave
     directions_deg: FloatArray
+    corner_share: float = 0.0
+    blur_um: float = 0.0
 
 
 def field_from_walls(

@@ -52,6 +52,8 @@ class Wave:
     phase_mismatch_deg
         Standard deviation of the layers' phases about their wall's mean, without the noise's
         share; None without a wall of two layers.
+    corner_share
+        Share of a period over which a zigzag's corners are rounded.
     """
 
     shape: WaveShape
@@ -60,6 +62,7 @@ class Wave:
     phase_deg: tuple[float, ...]
     slope: tuple[float, ...]
     phase_mismatch_deg: Quantity | None
+    corner_share: float = 0.0
 
 
 def fit_wave(
@@ -153,6 +156,7 @@ def fit_wave(
         phase_deg=tuple(float(p) for p in phases),
         slope=tuple(float(v) for v in slopes),
         phase_mismatch_deg=mismatch,
+        corner_share=0.0 if best.shape == "sine" else _corner_share(best, paths)[0],
     )
 
 
@@ -210,13 +214,11 @@ def _amplitude(fit: WaveFit, paths: list[PlanPath]) -> Quantity:
     spread = math.sqrt(between) if own.size > 1 else None
     if fit.shape == "zigzag":
         # Rounded corners stand back from sharp ones by this share of the amplitude.
-        square_u = math.sqrt(fit.covariance[1, 1])
-        share, share_u = _rounded_share(fit.rounding, square_u)
-        cross = float(weight @ fit.covariance[k, 1]) * share_u / max(square_u, 1e-12)
-        hidden = _hidden_corner(fit, paths)
-        if hidden is not None:
-            # Legs tell sharp corners' amplitude; any rounding that fits into the gap is as likely.
-            share, share_u, cross = 0.5 * hidden, hidden / math.sqrt(12.0), 0.0
+        share, share_u, hidden = _corner_share(fit, paths)
+        cross = 0.0
+        if not hidden:
+            square_u = max(math.sqrt(fit.covariance[1, 1]), 1e-12)
+            cross = float(weight @ fit.covariance[k, 1]) * share_u / square_u
         own_part, corner_part = (1.0 - share) * u, value * share_u
         both = own_part**2 + corner_part**2 - 2.0 * (1.0 - share) * value * cross
         # Corners may be rounded otherwise than by a running mean.
@@ -225,6 +227,17 @@ def _amplitude(fit: WaveFit, paths: list[PlanPath]) -> Quantity:
         u = math.sqrt(max(both, (1e-3 * corner_part) ** 2))
         value *= 1.0 - share
     return Quantity(value, u, "µm", own.size, spread)
+
+
+def _corner_share(fit: WaveFit, paths: list[PlanPath]) -> tuple[float, float, bool]:
+    """Return the share of a period that rounds the corners, its u, and whether they are hidden.
+
+    Legs tell sharp corners' amplitude; any rounding that fits into a gap is as likely.
+    """
+    hidden = _hidden_corner(fit, paths)
+    if hidden is not None:
+        return 0.5 * hidden, hidden / math.sqrt(12.0), True
+    return (*_rounded_share(fit.rounding, math.sqrt(fit.covariance[1, 1])), False)
 
 
 def _of_one_layer(amplitude: Quantity, mismatch: Quantity, walls: int) -> Quantity:

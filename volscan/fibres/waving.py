@@ -10,7 +10,7 @@ import numpy as np
 from volscan.fibres.columns import FamilyAxes
 from volscan.fibres.lines import FittedWall, MeanLines
 from volscan.fibres.paths import smoothed
-from volscan.fibres.wavefit import PlanPath
+from volscan.fibres.wavefit import PlanPath, harmonics
 from volscan.fibres.waves import fit_wave
 from volscan.geometry import BuildFrame, FloatArray, Wave
 
@@ -19,10 +19,6 @@ from volscan.geometry import BuildFrame, FloatArray, Wave
 _SHAPE_DOUBT = {"sine": 0.004, "zigzag": 0.012}
 # Stations of fewer than this many places say nothing of a wave.
 _FEWEST_PLACES = 8
-
-
-# What a station's place across is good to, in radii, against what a wave's harmonics may be.
-_STATION_SHARE = 0.05
 
 
 def waves_of(
@@ -37,15 +33,16 @@ def waves_of(
         along = families[family].along
         rough = math.degrees(math.atan2(float(frame.y @ along), float(frame.x @ along)))
         own = [w for w in walls if w.family == family]
-        wave, turned = family_wave(own, frame, rough, blur_um=blur_um)
+        wave, turned, corner_share = family_wave(own, frame, rough, blur_um=blur_um)
         if wave is not None and np.isfinite(turned).any():
-            found[family] = MeanLines(wave, rough + turned[np.isfinite(turned)])
+            directions = rough + turned[np.isfinite(turned)]
+            found[family] = MeanLines(wave, directions, corner_share, blur_um)
     return found
 
 
 def family_wave(
     walls: list[FittedWall], frame: BuildFrame, direction_deg: float, *, blur_um: float
-) -> tuple[Wave | None, FloatArray]:
+) -> tuple[Wave | None, FloatArray, float]:
     """Fit the wave that a family's curved walls share.
 
     Parameters
@@ -64,6 +61,8 @@ def family_wave(
     FloatArray
         (walls,): how far each wall's mean line is turned from `direction_deg`, degrees; NaN where
         unknown, empty without a wave.
+    float
+        Share of a period over which a zigzag's corners are rounded.
 
     Notes
     -----
@@ -80,15 +79,16 @@ def family_wave(
         means.append(PlanPath(s.mean(axis=1), n.mean(axis=1), u.mean(axis=1) / math.sqrt(k)))
         layers.append([PlanPath(s[:, i], n[:, i], u[:, i]) for i in range(k)])
     if max(p.s_um.size for p in means) < _FEWEST_PLACES:
-        return None, np.empty(0)
+        return None, np.empty(0), 0.0
     diameter = 2.0 * float(np.mean(np.concatenate([w.radius_um for w in walls])))
     found = fit_wave(means, layers, diameter_um=diameter, blur_um=blur_um)
     if found is None:
-        return None, np.empty(0)
+        return None, np.empty(0), 0.0
     size = found.amplitude_um
     size = replace(size, u=math.hypot(size.u or 0.0, _SHAPE_DOUBT[found.shape] * size.value))
     wave = Wave(found.shape, size, found.wavelength_um, found.phase_mismatch_deg)
-    return wave, np.degrees(np.arctan(np.array(found.slope)))
+    turned = np.degrees(np.arctan(np.array(found.slope)))
+    return wave, turned, found.corner_share
 
 
 def waved(
@@ -117,30 +117,38 @@ def _dense(wall: FittedWall, frame: BuildFrame, lines: MeanLines) -> FloatArray:
     radius = float(wall.radius_um.mean())
     even = np.linspace(ends[0], ends[1], len(before))
     step = float(even[1] - even[0])
-    wavelength = lines.wave.wavelength_um.value
-    harmonics = (1,) if lines.wave.shape == "sine" else (1, 3, 5, 7, 9)
     out = np.empty_like(before)
-    # Few stations tell no high harmonics: each is held to what a sharp zigzag has of it.
-    held = _STATION_SHARE * radius / lines.wave.amplitude_um.value
-    prior = np.diag([0.0, 0.0, *(0.0 if m == 1 else m**2 * held for m in harmonics for _ in "sc")])
     for k in range(before.shape[1]):
-        design = np.vstack([_basis(s[:, k], wavelength, harmonics), prior])
-        wanted = np.concatenate([n[:, k], np.zeros(len(prior))])
-        fit, *_ = np.linalg.lstsq(design, wanted, rcond=None)
-        rest = n[:, k] - _basis(s[:, k], wavelength, harmonics) @ fit
+        phase = _phase(s[:, k], n[:, k], lines.wave.wavelength_um.value)
+        seen = _basis(s[:, k], lines, phase, blur_um=lines.blur_um)
+        fit, *_ = np.linalg.lstsq(seen, n[:, k], rcond=None)
+        rest = n[:, k] - seen @ fit
         rows = np.clip(np.round((s[:, k] - even[0]) / step).astype(int), 0, even.size - 1)
         values = np.full((even.size, 2), np.nan)
         values[rows, 0] = rest
         values[rows, 1] = own[:, k, 2]
         smooth = smoothed(values, abs(step), 10.0 * radius)
-        across = _basis(even, wavelength, harmonics) @ fit + smooth[:, 0]
+        # Told as it was laid, not as blur shows it.
+        across = _basis(even, lines, phase, blur_um=0.0) @ fit + smooth[:, 0]
         out[:, k, :2] = np.stack([even, across], axis=1) @ turn
         out[:, k, 2] = smooth[:, 1]
     return np.asarray(frame.to_scan(out) @ wall.axes.matrix.T)
 
 
-def _basis(s: FloatArray, wavelength: float, harmonics: tuple[int, ...]) -> FloatArray:
-    """Return the columns of a line and a wave's harmonics at places along."""
+def _phase(s: FloatArray, n: FloatArray, wavelength: float) -> float:
+    """Return the phase at s = 0 of the sine, beside a line, that fits a path."""
     angle = 2.0 * math.pi / wavelength * s
-    waves = [f(m * angle) for m in harmonics for f in (np.sin, np.cos)]
-    return np.stack([np.ones_like(s), s / wavelength, *waves], axis=1)
+    design = np.stack([np.ones_like(s), s / wavelength, np.sin(angle), np.cos(angle)], axis=1)
+    fit, *_ = np.linalg.lstsq(design, n, rcond=None)
+    return math.atan2(float(fit[3]), float(fit[2]))
+
+
+def _basis(s: FloatArray, lines: MeanLines, phase: float, *, blur_um: float) -> FloatArray:
+    """Return the columns of a line, the family's wave, and a small shift of it along."""
+    wavelength = lines.wave.wavelength_um.value
+    orders, sizes = harmonics(
+        lines.wave.shape, rounding=lines.corner_share**2, blur=blur_um / wavelength
+    )
+    angle = np.outer(2.0 * math.pi / wavelength * s + phase, orders)
+    wave, shift = np.sin(angle) @ sizes, np.cos(angle) @ (sizes * orders)
+    return np.stack([np.ones_like(s), s / wavelength, wave, shift], axis=1)
