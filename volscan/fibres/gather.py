@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cc3d
 import edt
@@ -28,6 +28,8 @@ _PRESENT = 0.5
 _LEAST_FILLING = 0.6
 # A fibre whose core holds less than this share along its wall is missing.
 _MISSING = 0.4
+# A fibre of a layer that few walls have is there at this share of the places along.
+_NEARLY_ALL = 0.85
 # A run beside the longest one is a wall of its own when it is this share as long.
 _OWN_WALL = 0.35
 # ... and when a corridor of this many diameters either side of the line holds, somewhere between
@@ -182,7 +184,47 @@ def track_family(
                     end_um=s0 + b * step,
                 )
             )
-    return FamilyTrack(rough.axes, tuple(walls)) if walls else None
+    if not walls:
+        return None
+    if heights_um.size > 1 and material.hidden is None:
+        rise = float(np.diff(heights_um).mean())
+        for height, at in (heights_um[0] - rise, 0), (heights_um[-1] + rise, heights_um.size):
+            level = held(core, float(height), float(height))
+            rows = [level[int(np.argmin(np.abs(base - w.position_um)))] for w in walls]
+            walls = _with_fibres_at(walls, rows, float(height), at, usual, s0, step)
+    return FamilyTrack(rough.axes, tuple(walls))
+
+
+def _with_fibres_at(
+    walls: list[WallTrack],
+    rows: list[FloatArray],
+    height_um: float,
+    at: int,
+    usual: float,
+    s0_um: float,
+    step_um: float,
+) -> list[WallTrack]:
+    """Return the walls with fibres of one more layer, where a few have one.
+
+    The layers are counted in the mean wall, in which a layer of a few fibres does not show. A fibre
+    fills its core nearly all along; what crosses there does not.
+    """
+    there = []
+    for wall, level in zip(walls, rows, strict=True):
+        a, b = (round((v - s0_um) / step_um) for v in (wall.start_um, wall.end_um))
+        there.append(float(np.quantile(level[a:b], 1.0 - _NEARLY_ALL)) > _MISSING * usual)
+    if not any(there):
+        return walls
+    return [
+        replace(
+            w,
+            offset_um=np.insert(w.offset_um, at, 0.0),
+            height_um=np.insert(w.height_um, at, height_um),
+            radius_um=np.insert(w.radius_um, at, w.radius_um.mean()),
+            present=np.insert(w.present, at, here),
+        )
+        for w, here in zip(walls, there, strict=True)
+    ]
 
 
 def runs_of(
