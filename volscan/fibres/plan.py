@@ -41,8 +41,8 @@ _STRAIGHT_ON_DEG = 35.0
 # Junctions with up to this many ends try all 105 pairings.
 _MOST_MATCHED = 8
 # A lead runs along a known wall when it stays within so many widths of its middle, and turns from
-# it by less than this.
-_ON_LINE, _ALONG_DEG = 0.5, 20.0
+# it by less than this. A wall that only slants across it has left it after so many widths.
+_ON_LINE, _ALONG_DEG, _LONG_LEAD = 0.7, 20.0, 6.0
 _EIGHT = np.ones((3, 3), dtype=int)
 
 
@@ -103,8 +103,10 @@ def trace_paths(
     chains = _chains(skeletonize(solid))
     # Walls side by side are wider, not higher: a broad kernel holds both.
     broad = ndimage.gaussian_filter(view, 0.6 * width)
-    chains, shared = _pruned(chains, width, broad, ndimage.distance_transform_edt(solid))
-    paths = _joined(chains, shared, width, np.empty((0, 2, 2)) if lines is None else lines)
+    known = np.empty((0, 2, 2)) if lines is None else lines
+    half_breadth = ndimage.distance_transform_edt(solid)
+    chains, shared = _pruned(chains, width, broad, half_breadth, known)
+    paths = _joined(chains, shared, width, known)
     paths = [p for p in paths if _length(p) >= _SHORTEST * width]
     return sorted(paths, key=_length, reverse=True)
 
@@ -178,6 +180,7 @@ def _pruned(
     width: float,
     view: NDArray[np.float64],
     half_breadth: NDArray[np.float64],
+    lines: FloatArray,
 ) -> tuple[list[_Chain], list[_Chain]]:
     """Leave out ragged edges' side branches, and merge the junctions of one crossing.
 
@@ -199,9 +202,10 @@ def _pruned(
     usual = _weighted_quantile(held, lengths, _ONE_WALL)
     breadths = [_middle_of(c, half_breadth) for c in kept]
     usual_breadth = _weighted_quantile(breadths, lengths, _ONE_WALL)
+    slanting = _slanting(kept, lengths, lines, width)
     rest, shared = [], []
-    for length, c, content, breadth in sorted(
-        zip(lengths, kept, held, breadths, strict=True), key=lambda t: t[0]
+    for length, c, content, breadth, slants in sorted(
+        zip(lengths, kept, held, breadths, slanting, strict=True), key=lambda t: t[0]
     ):
         a, b = c.nodes
         double = length < _SHARED * width and content > _TWO_WALLS * usual
@@ -209,7 +213,7 @@ def _pruned(
         apart = breadth - usual_breadth if broad else 0.0
         if broad and (a > 0) != (b > 0):
             rest += [_moved(c, apart), _moved(c, -apart)]
-        elif a > 0 and b > 0 and (length < _LINK * width or double):
+        elif a > 0 and b > 0 and (length < _LINK * width or double or slants):
             c.apart = apart
             shared.append(c)
             leader[max(lead(a), lead(b))] = min(lead(a), lead(b))
@@ -218,6 +222,47 @@ def _pruned(
     for c in rest:
         c.nodes = [lead(n) if n > 0 else -1 for n in c.nodes]
     return rest, shared
+
+
+def _slanting(
+    chains: list[_Chain], lengths: list[float], lines: FloatArray, width: float
+) -> list[bool]:
+    """Tell of each chain whether it is the stretch on which a wall slants across a known line.
+
+    A wall comes to the line from one side at the chain's one end, and leaves it to the other side
+    at its other end.
+    """
+    if len(lines) == 0:
+        return [False] * len(chains)
+    at: dict[int, list[tuple[int, int]]] = {}
+    for i, c in enumerate(chains):
+        for end in (0, 1):
+            if c.nodes[end] > 0:
+                at.setdefault(c.nodes[end], []).append((i, end))
+    found = []
+    for i, (c, length) in enumerate(zip(chains, lengths, strict=True)):
+        sides = [
+            _lone_side(line, [(chains[j], e) for j, e in at.get(node, []) if j != i], width)
+            for line in lines
+            if length < _SHARED * width and len(c.pixels) > 2 and _runs_along(line, c.pixels, width)
+            for node in c.nodes
+        ]
+        pairs = zip(sides[::2], sides[1::2], strict=True)
+        found.append(any(a * b < 0 for a, b in pairs))
+    return found
+
+
+def _lone_side(line: FloatArray, ends: list[tuple[_Chain, int]], width: float) -> float:
+    """Return on which side of a line the one end stands that does not run along it; 0 if none.
+
+    The line's own wall may end here.
+    """
+    leads = [_lead(c, e, width) for c, e in ends]
+    lone = [lead for lead in leads if not _runs_along(line, lead, width)]
+    if len(leads) > 2 or len(lone) != 1:
+        return 0.0
+    ahead = line[1] - line[0]
+    return float((lone[0][-1] - line[0]) @ np.array([-ahead[1], ahead[0]]))
 
 
 def _held(chain: _Chain, view: NDArray[np.float64]) -> float:
@@ -348,7 +393,11 @@ def _along_lines(
     pairs = []
     left = list(ends)
     for line in lines:
-        own = [(i, e) for i, e in left if _runs_along(line, _lead(chains[i], e, width), width)]
+        own = [
+            (i, e)
+            for i, e in left
+            if _runs_along(line, _lead(chains[i], e, width, reach=_LONG_LEAD), width)
+        ]
         if len(own) == 2:
             pairs.append((own[0], own[1]))
         if len(own) == 2 or (len(own) == 1 and len(left) % 2):
@@ -440,11 +489,11 @@ def _matchings(ends: tuple[int, ...]) -> Iterator[list[tuple[int, int]]]:
             yield [(first, other), *pairs]
 
 
-def _lead(chain: _Chain, end: int, width: float) -> FloatArray:
-    """Return the pixels that lead away from a junction, clear of the junction itself."""
+def _lead(chain: _Chain, end: int, width: float, *, reach: float = 2.0) -> FloatArray:
+    """Return the pixels that lead away from a junction, clear of the junction itself, in widths."""
     pixels = chain.pixels if end == 0 else chain.pixels[::-1]
     first = min(int(0.5 * width), max(0, len(pixels) - 3))
-    return pixels[first : first + max(4, int(2.0 * width))]
+    return pixels[first : first + max(4, int(reach * width))]
 
 
 def _roughness(one: FloatArray, other: FloatArray, width: float) -> tuple[float, float]:
