@@ -26,6 +26,8 @@ _SURE_TREND = 3.0
 _ARC_SHAPE = 0.04
 # The same for a winding path, from the phantoms of docs/validation.
 _PATH_SHAPE = 0.02
+# A strain less sure than this is not told: noise lengthens what a few stations show by more.
+_MOST_U_STRAIN = 0.1
 # Fibres that tell the shape of a span together: enough, and their equations stay small.
 _POOLED_FIBRES = 40
 # Blur of the crossing fibres, and stations that are means over a length, shave this share off a
@@ -172,7 +174,7 @@ def _strain(
         up_u_um=track.u_um[:, 1],
         diameter_um=diameter_um,
     )
-    if shape is None:
+    if shape is None or (shape.recruitment_strain.u or 0.0) > _MOST_U_STRAIN:
         return None
     strain = shape.recruitment_strain
     if curved:
