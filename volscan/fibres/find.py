@@ -189,7 +189,13 @@ def _fitted(
         walls, frame, axes, blur_um=optics.along(families[0].axes.along, material.spacing_um)
     )
     walls = waved(walls, frame, waves)
-    field, walls = field_from_walls(walls, frame, families=axes, waves=waves)
+    field, walls = field_from_walls(
+        walls,
+        frame,
+        families=axes,
+        waves=waves,
+        u_contrast_share=shared.u_contrast / optics.contrast,
+    )
     field = with_shapes(field, walls, frame)
     field = with_thin_doubt(field, fwhm_um=FWHM_PER_SIGMA * optics.sigma_um[1])
     notices = list(field.notices)

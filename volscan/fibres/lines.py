@@ -131,11 +131,15 @@ def field_from_walls(
     *,
     families: list[FamilyAxes],
     waves: dict[int, MeanLines],
+    u_contrast_share: float = 0.0,
 ) -> tuple[FibreField, list[FittedWall]]:
     """Return the fibres in build coordinates, sorted into families, walls and layers.
 
-    Beside the field stand the walls in the order of their numbers.
+    Beside the field stand the walls in the order of their numbers. `u_contrast_share` is the
+    contrast's standard uncertainty as a share of it: a section tells radius² times contrast, so
+    that half of it is every diameter's.
     """
+    shared = math.hypot(_SHARED_DIAMETER_ERROR, 0.5 * u_contrast_share)
     order, directions = _sorted_families(walls, frame, families, waves)
     rank = {family: i for i, family in enumerate(order)}
     ordered = sorted(walls, key=lambda w: (rank[w.family], _place(w, frame, directions[w.family])))
@@ -178,7 +182,7 @@ def field_from_walls(
                     diameters_um=np.full(points.shape[0], d),
                     diameter_um=Quantity(
                         d,
-                        combine_u([2.0 * wall.u_radius_um[k], _SHARED_DIAMETER_ERROR * d]),
+                        combine_u([2.0 * wall.u_radius_um[k], shared * d]),
                         "µm",
                         1,
                     ),
@@ -193,10 +197,11 @@ def field_from_walls(
             frame,
             directions[f],
             waves.get(f),
+            shared,
         )
         for f in order
     )
-    field = _field(tuple(fibres), table, levels, ordered, frame)
+    field = _field(tuple(fibres), table, levels, ordered, frame, shared)
     return replace(field, stations=tuple(stations)), ordered
 
 
@@ -274,6 +279,7 @@ def _family(
     frame: BuildFrame,
     direction_deg: float,
     mean_lines: MeanLines | None,
+    shared: float,
 ) -> Family:
     """Sum up one family."""
     own = [f for f in fibres if f.family == number]
@@ -320,7 +326,7 @@ def _family(
             float(np.std(angles, ddof=1)) if len(angles) > 1 else None,
         ),
         spacing_um=spacing,
-        diameter_um=_mean_diameter(d, [f.diameter_um.u or 0.0 for f in own]),
+        diameter_um=_mean_diameter(d, [f.diameter_um.u or 0.0 for f in own], shared),
         count=len(own),
         layers=layers,
         walls=len(walls),
@@ -347,12 +353,12 @@ def _chord_doubt_deg(wall: FittedWall, frame: BuildFrame, direction_deg: float) 
     return math.degrees(1.9 * float(np.sqrt(np.mean(rest**2))) / (periods * float(np.ptp(s))))
 
 
-def _mean_diameter(d: FloatArray, u: list[float]) -> Quantity:
+def _mean_diameter(d: FloatArray, u: list[float], shared: float) -> Quantity:
     mean = float(d.mean())
     own = float(np.mean(u)) / math.sqrt(d.size)
     return Quantity(
         mean,
-        combine_u([own, _SHARED_DIAMETER_ERROR * mean]),
+        combine_u([own, shared * mean]),
         "µm",
         d.size,
         float(d.std(ddof=1)) if d.size > 1 else None,
@@ -407,6 +413,7 @@ def _field(
     levels: FloatArray,
     walls: list[FittedWall],
     frame: BuildFrame,
+    shared: float,
 ) -> FibreField:
     d = np.array([f.diameter_um.value for f in fibres])
     notices = []
@@ -432,7 +439,7 @@ def _field(
     return FibreField(
         fibres=fibres,
         families=families,
-        diameter_um=_mean_diameter(d, [f.diameter_um.u or 0.0 for f in fibres]),
+        diameter_um=_mean_diameter(d, [f.diameter_um.u or 0.0 for f in fibres], shared),
         layer_count=int(levels.size),
         layer_heights_um=tuple(float(v) for v in levels),
         layer_height_um=step,
