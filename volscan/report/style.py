@@ -69,6 +69,7 @@ RC: Any = {  # matplotlib types its keys one by one, and differently in each rel
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.axisbelow": True,
+    "axes.formatter.useoffset": False,  # numbers as they are, not beside an offset
     "text.color": INK,
     "xtick.color": SOFT_INK,
     "ytick.color": SOFT_INK,
