@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from volscan.errors import SettingsError
 from volscan.geometry import BuildFrame, Envelope, TubeFrame
-from volscan.kernels.peaks import peak_spheres
 from volscan.pores.around import tube_domain, tube_throats
 from volscan.pores.domain import PoreDomain
 from volscan.pores.maps import pore_maps
@@ -16,7 +15,12 @@ from volscan.pores.network import find_network
 from volscan.pores.openings import measure_openings
 from volscan.pores.paint import painting_factor
 from volscan.pores.reach import Curve, reach, reach_from_sides
-from volscan.pores.sizes import distribution, inscribed_diameters, u_share_of_walls
+from volscan.pores.sizes import (
+    distribution,
+    inscribed_diameters,
+    largest_spheres,
+    u_share_of_walls,
+)
 from volscan.pores.solid import Solid, build_solid, working_coverage, working_grid
 from volscan.pores.space import PoreSpace
 from volscan.pores.structure import measure_structure
@@ -159,14 +163,7 @@ def measure_pores(
         network = find_network(crossings, grid)
         del fine
     progress("pores", 0.4)
-    radius, offsets = peak_spheres(
-        solid.dist_um,
-        solid.ids,
-        solid.surface.centres_um,
-        solid.surface.normals,
-        spacing_um=solid.spacing_um,
-        disc_radius_um=solid.surface.disc_radius_um,
-    )
+    radius, offsets = largest_spheres(solid)
     if tube is not None and domain is not None:
         crossing = tube_throats(solid, radius, tube, domain)
     notices.extend(

@@ -12,8 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from volscan.geometry import BuildFrame, Envelope, FloatArray
-from volscan.kernels.peaks import peak_spheres
-from volscan.pores.sizes import Sizes, distribution, inscribed_diameters
+from volscan.pores.sizes import Sizes, distribution, inscribed_diameters, largest_spheres
 from volscan.pores.solid import F32, WorkingGrid, build_solid, working_coverage, working_grid
 from volscan.prepare.material import MaterialMap
 from volscan.quantity import Quantity, combine_u
@@ -117,12 +116,5 @@ def _sizes(
     )
     if solid is None:
         return None
-    radius, offsets = peak_spheres(
-        solid.dist_um,
-        solid.ids,
-        solid.surface.centres_um,
-        solid.surface.normals,
-        spacing_um=solid.spacing_um,
-        disc_radius_um=solid.surface.disc_radius_um,
-    )
+    radius, offsets = largest_spheres(solid)
     return distribution(inscribed_diameters(solid, radius, offsets, coverage=coverage, factor=1))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.kernels.peaks import peak_spheres
 from volscan.pores.paint import Painted, painted
 from volscan.pores.solid import Solid
 from volscan.quantity import Quantity, combine_u
@@ -77,6 +78,18 @@ def u_share_of_walls(solid: Solid, *, coverage: F32 | None) -> float:
         volume += float(np.sum((d > 0) * w))
         near += float(np.sum(((d > 0) & (d <= width)) * w))
     return near / volume * 0.5 * solid.u_diameter_um / width if volume > 0 else 0.0
+
+
+def largest_spheres(solid: Solid) -> tuple[F32, NDArray[np.int8]]:
+    """Return radius and centre's offset of the largest sphere in each voxel: see `peak_spheres`."""
+    return peak_spheres(
+        solid.dist_um,
+        solid.ids,
+        solid.surface.centres_um,
+        solid.surface.normals,
+        spacing_um=solid.spacing_um,
+        disc_radius_um=solid.surface.disc_radius_um,
+    )
 
 
 def inscribed_diameters(
