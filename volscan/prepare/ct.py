@@ -54,6 +54,8 @@ Mask = NDArray[np.bool_]
 # Drift above this share of the contrast has moved the first look: it is taken again. Below, no
 # voxel of air comes near the half-way level, nor does the polymer's median move by its own u.
 _LOOK_AGAIN = 0.02
+# Below this contrast-to-noise it is said what noise does: from the phantoms of docs/validation.
+_CLEAR = 5.0
 
 
 @dataclass(frozen=True)
@@ -162,6 +164,15 @@ def prepare_ct(
             FWHM_PER_SIGMA * blur * coarsest, 0.2 * FWHM_PER_SIGMA * blur * coarsest, "µm", 1
         )
     )
+    if anchors.noise_air > 0 and anchors.polymer - anchors.air < _CLEAR * anchors.noise_air:
+        notices.append(
+            Notice(
+                "noise_strong",
+                f"the contrast is {(anchors.polymer - anchors.air) / anchors.noise_air:.2g} times "
+                "the noise: single walls' tilts may be some tenths of a degree off, as their u "
+                "says, and thin fibres may be missed",
+            )
+        )
     progress("prepare", 1.0)
     return MaterialMap(
         fraction=flattened,
