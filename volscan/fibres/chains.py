@@ -34,8 +34,18 @@ class Chain:
         return float(np.linalg.norm(np.diff(self.pixels, axis=0), axis=1).sum())
 
 
+def ends_at_nodes(chains: list[Chain]) -> dict[int, list[tuple[int, int]]]:
+    """Return, for each crossing, the chain ends there: (number of the chain, 0 or 1)."""
+    at: dict[int, list[tuple[int, int]]] = {}
+    for i, c in enumerate(chains):
+        for end in (0, 1):
+            if c.nodes[end] > 0:
+                at.setdefault(c.nodes[end], []).append((i, end))
+    return at
+
+
 def left_of(pixels: FloatArray) -> FloatArray:
-    """Return the unit vector to the left of a chain's chord (rows, columns)."""
+    """Return the unit vector to the left of a chord, from the first point to the last."""
     ahead = pixels[-1] - pixels[0]
     return np.array([-ahead[1], ahead[0]]) / max(float(np.linalg.norm(ahead)), 1e-9)
 
@@ -53,7 +63,7 @@ def runs_along(line: FloatArray, lead: FloatArray, width: float) -> bool:
     size = float(np.linalg.norm(ahead))
     ahead = ahead / size
     rest = lead - line[0]
-    along, across = rest @ ahead, rest @ np.array([-ahead[1], ahead[0]])
+    along, across = rest @ ahead, rest @ left_of(line)
     if (
         along.max() < -width
         or along.min() > size + width

@@ -74,12 +74,12 @@ def curved_families(
     thickness = max(material.rough_thickness_um, 2.0 * max(material.spacing_um))
     lines = _Lines(tuple(s for s in straight if not s.curved), _middle(points @ frame.h))
     view = _plan_view(material, frame, points, thickness)
-    families, unknown = lines.sorted(view.paths(frame, thickness), thickness)
+    families, unknown = lines.parted(view.paths(frame, thickness), thickness)
     if families and unknown:
         # Where a straight wall is known to run on, the other ends of a crossing are the others'.
         lines = replace(lines, families=tuple(families))
         known = lines.ends(frame)
-        families, unknown = lines.sorted(view.paths(frame, thickness, known), thickness)
+        families, unknown = lines.parted(view.paths(frame, thickness, known), thickness)
     lines = replace(lines, families=tuple(families))
     unknown = [
         (axes, [p for p in paths if not lines.hold(axes, p, thickness)]) for axes, paths in unknown
@@ -177,7 +177,7 @@ class _Lines:
                 return family
         return None
 
-    def sorted(
+    def parted(
         self, found: list[tuple[FamilyAxes, list[WallPath]]], thickness_um: float
     ) -> tuple[list[FamilyTrack], list[tuple[FamilyAxes, list[WallPath]]]]:
         """Return the straight families that paths show, and the paths that show none."""

@@ -91,9 +91,7 @@ def with_defects(field: FibreField, material: MaterialMap, frame: BuildFrame) ->
     for fibre, walk in zip(field.fibres, walks, strict=True):
         level = _core_level(material, frame, fibre, walk)
         usual = float(np.median(level))
-        own, gaps = _pieces(
-            fibre, walk, level / max(usual, 1e-6), _crossed(fibre, walk, others[fibre.family])
-        )
+        own, gaps = _pieces(fibre, walk, level / max(usual, 1e-6), others[fibre.family])
         pieces += own
         broken += [
             f"wall {fibre.wall}, layer {fibre.layer}: {b - a:.3g} µm at {0.5 * (a + b):.3g} µm"
@@ -191,16 +189,19 @@ def _without_crossings(there: NDArray[np.bool_], crossed: NDArray[np.bool_]) -> 
 
 
 def _pieces(
-    fibre: Fibre, walk: _Walk, level: FloatArray, crossed: NDArray[np.bool_]
+    fibre: Fibre, walk: _Walk, level: FloatArray, others: cKDTree | None
 ) -> tuple[list[Fibre], list[tuple[float, float]]]:
     """Return the fibre cut at its breaks, and the breaks (start, end along it).
 
-    `level` is what its core holds at each place over what it usually holds.
+    `level` is what its core holds at each place over what it usually holds, `others` the places of
+    other families' fibres.
     """
     if fibre.sinuosity > _WINDING:
         return [fibre], []
     diameter = fibre.diameter_um.value
-    there = _without_crossings(level > _EMPTY, crossed)
+    there = level > _EMPTY
+    if not there.all():
+        there = _without_crossings(there, _crossed(fibre, walk, others))
     usual = float(np.median(np.abs(level - np.median(level))))
     end = float(walk.arc_um[-1])
     gaps = [

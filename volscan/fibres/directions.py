@@ -96,14 +96,14 @@ def _refined(
     bin_um: float,
 ) -> FloatArray:
     """Sharpen a direction in the plane and out of it; return its unit vector [z, y, x]."""
+    halvings = math.floor(math.log2(_STEP_DEG / _FINEST_DEG))
+    finest = math.radians(_STEP_DEG) / 2**halvings
 
     @cache
     def score(turned: int, raised: int) -> float:
         angle = math.radians(angle_deg) + turned * finest
         return float(_seen_along(px, py, ph, angle, raised * finest, 0.7 * bin_um))
 
-    halvings = math.floor(math.log2(_STEP_DEG / _FINEST_DEG))
-    finest = math.radians(_STEP_DEG) / 2**halvings
     best = (0, 0)
     for step in (2**k for k in range(halvings, -1, -1)):
         for _ in range(20):

@@ -161,7 +161,7 @@ def track_family(
 
     fibres = np.stack([held(core, h, h) for h in heights_um], axis=1)
     beside = held(_CORRIDOR * diameter_um, heights_um[0], heights_um[-1])
-    walls = []
+    walls, numbers = [], []
     # A short wall in a corner of the scan is told from the family's usual filling, not its own.
     usual = float(np.median([_usual_level(f.mean(axis=0)) for f in fibres]))
     for w in range(n_walls):
@@ -172,6 +172,7 @@ def track_family(
             least=_LEAST_FILLING * usual,
             beside=beside[w],
         ):
+            numbers.append(w)
             walls.append(
                 WallTrack(
                     position_um=float(base[w]),
@@ -189,15 +190,14 @@ def track_family(
     if heights_um.size > 1 and material.hidden is None:
         rise = float(np.diff(heights_um).mean())
         for height, at in (heights_um[0] - rise, 0), (heights_um[-1] + rise, heights_um.size):
-            level = held(core, float(height), float(height))
-            rows = [level[int(np.argmin(np.abs(base - w.position_um)))] for w in walls]
+            rows = held(core, float(height), float(height))[numbers]
             walls = _with_fibres_at(walls, rows, float(height), at, usual, s0, step)
     return FamilyTrack(rough.axes, tuple(walls))
 
 
 def _with_fibres_at(
     walls: list[WallTrack],
-    rows: list[FloatArray],
+    rows: FloatArray,
     height_um: float,
     at: int,
     usual: float,

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from volscan.fibres.chains import Chain, lead_of, left_of, runs_along
+from volscan.fibres.chains import Chain, ends_at_nodes, lead_of, left_of, runs_along
 from volscan.geometry import FloatArray
 
 # Weighs against pairs that would cross where walls run side by side: more than any roughness.
@@ -29,13 +29,8 @@ def joined(
     chains: list[Chain], shared: list[Chain], width: float, lines: FloatArray
 ) -> list[FloatArray]:
     """Join chains through junctions where they run on smoothly; return polylines."""
-    at: dict[int, list[tuple[int, int]]] = {}
-    for i, c in enumerate(chains):
-        for end in (0, 1):
-            if c.nodes[end] > 0:
-                at.setdefault(c.nodes[end], []).append((i, end))
     partner: dict[tuple[int, int], tuple[int, int]] = {}
-    for ends in at.values():
+    for ends in ends_at_nodes(chains).values():
         along, ends = _along_lines(chains, ends, lines, width)
         for a, b in along + _pairs(chains, ends, shared, width):
             partner[a], partner[b] = b, a

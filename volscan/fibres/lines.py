@@ -121,8 +121,8 @@ class MeanLines:
 
     wave: Wave
     directions_deg: FloatArray
-    corner_share: float = 0.0
-    blur_um: float = 0.0
+    corner_share: float
+    blur_um: float
 
 
 def field_from_walls(

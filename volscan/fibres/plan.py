@@ -13,7 +13,7 @@ from scipy import ndimage
 from skimage.filters import threshold_otsu
 from skimage.morphology import skeletonize
 
-from volscan.fibres.chains import Chain, lead_of, left_of, runs_along
+from volscan.fibres.chains import Chain, ends_at_nodes, lead_of, left_of, runs_along
 from volscan.fibres.junctions import joined
 from volscan.geometry import FloatArray
 
@@ -203,11 +203,7 @@ def _slanting(
     """
     if len(lines) == 0:
         return [False] * len(chains)
-    at: dict[int, list[tuple[int, int]]] = {}
-    for i, c in enumerate(chains):
-        for end in (0, 1):
-            if c.nodes[end] > 0:
-                at.setdefault(c.nodes[end], []).append((i, end))
+    at = ends_at_nodes(chains)
     found = []
     for i, (c, length) in enumerate(zip(chains, lengths, strict=True)):
         sides = [
@@ -230,8 +226,7 @@ def _lone_side(line: FloatArray, ends: list[tuple[Chain, int]], width: float) ->
     lone = [lead for lead in leads if not runs_along(line, lead, width)]
     if len(leads) > 2 or len(lone) != 1:
         return 0.0
-    ahead = line[1] - line[0]
-    return float((lone[0][-1] - line[0]) @ np.array([-ahead[1], ahead[0]]))
+    return float((lone[0][-1] - line[0]) @ left_of(line))
 
 
 def _held(chain: Chain, view: NDArray[np.float64]) -> float:

@@ -282,10 +282,23 @@ def _start(
 ) -> list[float]:
     """Return offset, lean, amplitude and phase of the sine that fits one path at a frequency."""
     at = path.s_um - middle
-    angle = 2.0 * math.pi * frequency * at
-    design = np.stack([np.ones_like(at), at / extent, np.sin(angle), np.cos(angle)], axis=1)
-    c = np.linalg.lstsq(design * weight[:, None], path.n_um * weight, rcond=None)[0]
+    c = sine_beside_line(at, path.n_um, frequency=frequency, extent_um=extent, weight=weight)
     # A triangle wave's half swing is π²/8 of its first harmonic.
     swing = 1.0 if shape == "sine" else math.pi**2 / 8.0
     size = max(math.hypot(c[2], c[3]), 1e-9)
     return [float(c[0]), float(c[1]), swing * size, math.atan2(c[3], c[2])]
+
+
+def sine_beside_line(
+    s_um: FloatArray,
+    n_um: FloatArray,
+    *,
+    frequency: float,
+    extent_um: float,
+    weight: FloatArray | None = None,
+) -> FloatArray:
+    """Return offset, rise over `extent_um`, sine and cosine (4,) that fit a path at a frequency."""
+    angle = 2.0 * math.pi * frequency * s_um
+    design = np.stack([np.ones_like(s_um), s_um / extent_um, np.sin(angle), np.cos(angle)], axis=1)
+    w = np.ones_like(s_um) if weight is None else weight
+    return np.asarray(np.linalg.lstsq(design * w[:, None], n_um * w, rcond=None)[0])

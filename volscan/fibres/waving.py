@@ -10,7 +10,7 @@ import numpy as np
 from volscan.fibres.columns import FamilyAxes
 from volscan.fibres.lines import FittedWall, MeanLines
 from volscan.fibres.paths import smoothed
-from volscan.fibres.wavefit import PlanPath, harmonics
+from volscan.fibres.wavefit import PlanPath, harmonics, sine_beside_line
 from volscan.fibres.waves import fit_wave
 from volscan.geometry import BuildFrame, FloatArray, Wave
 
@@ -33,40 +33,19 @@ def waves_of(
         along = families[family].along
         rough = math.degrees(math.atan2(float(frame.y @ along), float(frame.x @ along)))
         own = [w for w in walls if w.family == family]
-        wave, turned, corner_share = family_wave(own, frame, rough, blur_um=blur_um)
-        if wave is not None and np.isfinite(turned).any():
-            directions = rough + turned[np.isfinite(turned)]
-            found[family] = MeanLines(wave, directions, corner_share, blur_um)
+        lines = _family_wave(own, frame, rough, blur_um=blur_um)
+        if lines is not None:
+            found[family] = lines
     return found
 
 
-def family_wave(
+def _family_wave(
     walls: list[FittedWall], frame: BuildFrame, direction_deg: float, *, blur_um: float
-) -> tuple[Wave | None, FloatArray, float]:
-    """Fit the wave that a family's curved walls share.
+) -> MeanLines | None:
+    """Fit the wave that a family's curved walls share; None where they are irregular instead.
 
-    Parameters
-    ----------
-    walls
-        The family's walls, fitted along their paths.
-    frame
-        The build frame.
-    direction_deg
-        Rough direction of their mean lines.
-
-    Returns
-    -------
-    Wave or None
-        None where the paths are curved or irregular instead.
-    FloatArray
-        (walls,): how far each wall's mean line is turned from `direction_deg`, degrees; NaN where
-        unknown, empty without a wave.
-    float
-        Share of a period over which a zigzag's corners are rounded.
-
-    Notes
-    -----
-    A straight line through part of a wave leans: the mean line is fitted together with the wave.
+    `direction_deg` is the rough direction of their mean lines. A straight line through part of a
+    wave leans: the mean line is fitted together with the wave.
     """
     a = math.radians(direction_deg)
     along, normal = np.array([math.cos(a), math.sin(a)]), np.array([-math.sin(a), math.cos(a)])
@@ -79,16 +58,17 @@ def family_wave(
         means.append(PlanPath(s.mean(axis=1), n.mean(axis=1), u.mean(axis=1) / math.sqrt(k)))
         layers.append([PlanPath(s[:, i], n[:, i], u[:, i]) for i in range(k)])
     if max(p.s_um.size for p in means) < _FEWEST_PLACES:
-        return None, np.empty(0), 0.0
+        return None
     diameter = 2.0 * float(np.mean(np.concatenate([w.radius_um for w in walls])))
     found = fit_wave(means, layers, diameter_um=diameter, blur_um=blur_um)
     if found is None:
-        return None, np.empty(0), 0.0
+        return None
     size = found.amplitude_um
     size = replace(size, u=math.hypot(size.u or 0.0, _SHAPE_DOUBT[found.shape] * size.value))
     wave = Wave(found.shape, size, found.wavelength_um, found.phase_mismatch_deg)
     turned = np.degrees(np.arctan(np.array(found.slope)))
-    return wave, turned, found.corner_share
+    told = turned[np.isfinite(turned)]
+    return MeanLines(wave, direction_deg + told, found.corner_share, blur_um) if told.size else None
 
 
 def waved(
@@ -117,9 +97,13 @@ def _dense(wall: FittedWall, frame: BuildFrame, lines: MeanLines) -> FloatArray:
     radius = float(wall.radius_um.mean())
     even = np.linspace(ends[0], ends[1], len(before))
     step = float(even[1] - even[0])
+    wavelength = lines.wave.wavelength_um.value
     out = np.empty_like(before)
     for k in range(before.shape[1]):
-        phase = _phase(s[:, k], n[:, k], lines.wave.wavelength_um.value)
+        _, _, sine, cosine = sine_beside_line(
+            s[:, k], n[:, k], frequency=1.0 / wavelength, extent_um=wavelength
+        )
+        phase = math.atan2(float(cosine), float(sine))
         seen = _basis(s[:, k], lines, phase, blur_um=lines.blur_um)
         fit, *_ = np.linalg.lstsq(seen, n[:, k], rcond=None)
         rest = n[:, k] - seen @ fit
@@ -133,14 +117,6 @@ def _dense(wall: FittedWall, frame: BuildFrame, lines: MeanLines) -> FloatArray:
         out[:, k, :2] = np.stack([even, across], axis=1) @ turn
         out[:, k, 2] = smooth[:, 1]
     return np.asarray(frame.to_scan(out) @ wall.axes.matrix.T)
-
-
-def _phase(s: FloatArray, n: FloatArray, wavelength: float) -> float:
-    """Return the phase at s = 0 of the sine, beside a line, that fits a path."""
-    angle = 2.0 * math.pi / wavelength * s
-    design = np.stack([np.ones_like(s), s / wavelength, np.sin(angle), np.cos(angle)], axis=1)
-    fit, *_ = np.linalg.lstsq(design, n, rcond=None)
-    return math.atan2(float(fit[3]), float(fit[2]))
 
 
 def _basis(s: FloatArray, lines: MeanLines, phase: float, *, blur_um: float) -> FloatArray:

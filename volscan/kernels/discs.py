@@ -63,6 +63,16 @@ def _bells(step, reach):  # type: ignore[no-untyped-def]
     return out
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _place_of(height, h_start, row_step):  # type: ignore[no-untyped-def]
+    """Return the row below a height, its place in the table of bells, and how far past it."""
+    at = (height - h_start) / row_step - 0.5
+    row = int(np.floor(at))
+    f = (at - row) * _PLACES
+    k = min(int(f), _PLACES - 1)
+    return row, k, f - k
+
+
 @njit(cache=True, fastmath=True, nogil=True, error_model="numpy")
 def _seen(n, sharp, left, right, low, high, f):  # type: ignore[no-untyped-def]
     """Return the sum over rows of bell times chord as seen from `n`.
@@ -114,10 +124,7 @@ def _values(  # type: ignore[no-untyped-def]
         bells = _bells(row_step / sh, reach)
         scale = 0.5 * weight * row_step / (_SQRT2PI * sh)
         for q in range(n.size):
-            at = (h[q] - h_start) / row_step - 0.5
-            row = int(np.floor(at))
-            f = (at - row) * _PLACES
-            k = min(int(f), _PLACES - 1)
+            row, k, f = _place_of(h[q], h_start, row_step)
             i0, i1 = max(0, row - reach), min(left.size, row + reach + 2)
             if i1 > i0:
                 j0 = i0 - (row - reach)
@@ -129,7 +136,7 @@ def _values(  # type: ignore[no-untyped-def]
                     right[i0:i1],
                     bells[k, j0:j1],
                     bells[k + 1, j0:j1],
-                    f - k,
+                    f,
                 )
     return out
 
@@ -212,17 +219,14 @@ def _jacobian(  # type: ignore[no-untyped-def]
         reach = int(_REACH * sh / row_step) + 1
         bells = _bells(row_step / sh, reach) * (weight * row_step / (2.0 * math.pi * sh * sn))
         for q in range(n.size):
-            at = (h[q] - h_start) / row_step - 0.5
-            row = int(np.floor(at))
-            f = (at - row) * _PLACES
-            k = min(int(f), _PLACES - 1)
+            row, k, f = _place_of(h[q], h_start, row_step)
             i0, i1 = max(0, row - reach), min(rows, row + reach + 2)
             if i1 > i0:
                 j0 = i0 - (row - reach)
                 low, high = bells[k, j0 : j0 + i1 - i0], bells[k + 1, j0 : j0 + i1 - i0]
                 for side in range(2):
                     near = pull[i0:i1]
-                    _pulls(n[q], 1.0 / sn, edges[side, i0:i1], low, high, f - k, near)
+                    _pulls(n[q], 1.0 / sn, edges[side, i0:i1], low, high, f, near)
                     _add_rows(
                         near,
                         owners[side, i0:i1],

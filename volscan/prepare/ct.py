@@ -164,13 +164,14 @@ def prepare_ct(
             FWHM_PER_SIGMA * blur * coarsest, 0.2 * FWHM_PER_SIGMA * blur * coarsest, "µm", 1
         )
     )
-    if anchors.noise_air > 0 and anchors.polymer - anchors.air < _CLEAR * anchors.noise_air:
+    contrast = anchors.polymer - anchors.air
+    if contrast < _CLEAR * anchors.noise_air:
         notices.append(
             Notice(
                 "noise_strong",
-                f"the contrast is {(anchors.polymer - anchors.air) / anchors.noise_air:.2g} times "
-                "the noise: single walls' tilts may be some tenths of a degree off, as their u "
-                "says, and thin fibres may be missed",
+                f"the contrast is {contrast / anchors.noise_air:.2g} times the noise: single "
+                "walls' tilts may be some tenths of a degree off, as their u says, and thin "
+                "fibres may be missed",
             )
         )
     progress("prepare", 1.0)
