@@ -8,7 +8,7 @@ errors of each wall and of the scan's "up". No code is shared with the estimate.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,11 +31,14 @@ class Printer:
     scatter_deg: float = 0.3
     lag_um: float = 0.0
 
-    def true_mean_deg(self, shift_um: float, number: int, chance: np.ndarray) -> np.ndarray:
+    def leans_deg(
+        self, shift_um: np.ndarray | float, number: int, chance: np.ndarray
+    ) -> np.ndarray:
         """Lean of each wall of a print, as the slope through its fibres."""
         k = np.arange(FIBRES)
         lean = np.radians(START_DEG + self.drift_deg * number + chance)
-        place = k[None, :] * (RISE_UM * np.tan(lean)[:, None] + self.response * shift_um)
+        sent = np.broadcast_to(np.asarray(shift_um, dtype=np.float64), chance.shape)
+        place = k[None, :] * (RISE_UM * np.tan(lean) + self.response * sent)[:, None]
         place = place + self.lag_um * (k / (FIBRES - 1)) ** 2
         slope = np.polyfit(k, place.T, 1)[0]
         return np.degrees(np.arctan(slope / RISE_UM))
@@ -61,10 +64,15 @@ PRINTERS = (
 
 @dataclass(frozen=True)
 class Run:
-    """True family mean of each print in degrees, the uncorrected one first; why it stopped."""
+    """True family mean of each print in degrees, the uncorrected one first; why it stopped.
+
+    `surprises`: how far each corrected print was measured from what was stated before it, in the
+    standard uncertainties stated.
+    """
 
     mean_deg: tuple[float, ...]
     stopped: str | None
+    surprises: tuple[float, ...]
 
 
 def measured(tilt_deg: np.ndarray, rng: np.random.Generator) -> FamilyLeans:
@@ -82,36 +90,42 @@ def measured(tilt_deg: np.ndarray, rng: np.random.Generator) -> FamilyLeans:
 
 
 def remembered(leans: FamilyLeans, shift_um: float) -> PastPrint:
-    """Return what the history keeps of a print."""
+    """Return what a table of earlier prints keeps of a print."""
     scatter = float(leans.offset_um.std(ddof=1)) / math.sqrt(leans.offset_um.size)
     return PastPrint(
         shift_um, float(leans.offset_um.mean()), math.hypot(scatter, leans.u_shared_um)
     )
 
 
-def run(printer: Printer, seed: int, *, with_history: bool, prints: int = 6) -> Run:
+def run(
+    printer: Printer, seed: int, *, with_history: bool, witnesses: bool = True, prints: int = 6
+) -> Run:
     """Print, measure and correct, the loop's own prints being kept as history."""
     rng = np.random.default_rng(seed)
     past: list[PastPrint] = []
-    number, shift = 0, 0.0
     if with_history:
-        for trial in TRIALS_UM:
+        for number, trial in enumerate(TRIALS_UM):
             chance = printer.scatter_deg * rng.standard_normal(WALLS)
-            tilt = printer.true_mean_deg(trial, number - len(TRIALS_UM), chance)
+            tilt = printer.leans_deg(trial, number - len(TRIALS_UM), chance)
             past.append(remembered(measured(tilt, rng), trial))
-            number += 1
-        number = 0
+    shift, apart = np.zeros(WALLS), np.zeros(WALLS)
     means: list[float] = []
+    surprises: list[float] = []
     for number in range(prints):
         chance = printer.scatter_deg * rng.standard_normal(WALLS)
-        tilt = printer.true_mean_deg(shift, number, chance)
+        tilt = printer.leans_deg(shift, number, chance)
         means.append(float(np.degrees(np.arctan(np.tan(np.radians(tilt)).mean()))))
-        seen = measured(tilt, rng)
-        seen = FamilyLeans(**{**seen.__dict__, "shift_used_um": shift, "past": tuple(past)})
-        (change,) = choose([seen])
+        seen = replace(
+            measured(tilt, rng), shift_used_um=float(shift.mean()), apart_um=apart,
+            past=tuple(past),
+        )  # fmt: skip
+        (change,) = choose([seen], no_witnesses=None if witnesses else "not wanted")
+        if change.surprise is not None and not (with_history and number == 0):
+            surprises.append(change.surprise[2])
         if change.response.trouble:
-            return Run(tuple(means), change.response.trouble)
-        past.append(remembered(seen, shift))
+            return Run(tuple(means), change.response.trouble, tuple(surprises))
+        past.append(change.seen)
         if change.shifts:
-            shift += float(change.change_um.mean())
-    return Run(tuple(means), None)
+            shift = shift + change.change_um
+            apart = change.witnesses.apart_um if change.witnesses else np.zeros(WALLS)
+    return Run(tuple(means), None, tuple(surprises))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -16,19 +16,25 @@ from numpy.typing import NDArray
 
 from volscan.shift.causes import LeanModel, fit_leans, fit_vector
 from volscan.shift.history import (
+    PRIOR_DRIFT_DEG,
+    PRIOR_U,
     NextShift,
     PastPrint,
     Response,
+    WallEvidence,
     estimate_response,
     next_shift,
     unlike_expected,
 )
+from volscan.shift.witness import WitnessPlan, answer_within, plan_witnesses
 
 FloatArray = NDArray[np.float64]
 Level = Literal["wall", "family", "print"]
 
 # A bow enters when it stands out by this many standard uncertainties, all walls together.
 _BOW_STANDS_OUT = 3.0
+# Shifts closer than this are the same: a hundredth of what toolpaths are written with.
+_SAME_SHIFT_UM = 1e-3
 # Limits that a user can lift by name.
 LIMITS = ("support", "largest", "reversal", "chance")
 
@@ -39,7 +45,8 @@ class FamilyLeans:
 
     `position_um` along the normal; `u_shared` the part of u that all walls share (the frame's), in
     the same unit as the offsets; `bow_um` NaN where unknown. `shift_used_um` is the shift per
-    fibre already in the print, and `past` its earlier prints, oldest first.
+    fibre already in the print, mean of the walls; `apart_um` by how much each wall's was set apart
+    from the others' on purpose (None: not at all); `past` its earlier prints, oldest first.
     """
 
     id: int
@@ -56,6 +63,7 @@ class FamilyLeans:
     u_bow_um: FloatArray
     shift_used_um: float = 0.0
     past: tuple[PastPrint, ...] = ()
+    apart_um: FloatArray | None = None
 
     @property
     def normal(self) -> FloatArray:
@@ -79,6 +87,29 @@ class FamilyLeans:
         middle = float(self.position_um.max() + self.position_um.min()) / 2
         return np.asarray(self.position_um - middle)
 
+    @property
+    def uneven_um(self) -> FloatArray:
+        """By how much each wall's shift lies beside the mean of the measured walls on purpose."""
+        if self.apart_um is None:
+            return np.zeros_like(self.offset_um)
+        off = self.apart_um - self.apart_um.mean()
+        return np.where(np.abs(off) > _SAME_SHIFT_UM, off, 0.0)
+
+
+@dataclass(frozen=True)
+class WallsExpected:
+    """Walls of a family that get the same shift, and what is expected of them.
+
+    `change_um` per fibre; `expected_um` ± `u_expected_um`, one standard uncertainty of a
+    measurement of their mean in the next print.
+    """
+
+    wall_ids: tuple[int, ...]
+    witness: bool
+    change_um: float
+    expected_um: float
+    u_expected_um: float
+
 
 @dataclass(frozen=True)
 class FamilyChange:
@@ -87,7 +118,10 @@ class FamilyChange:
     `change_um` for each wall, per fibre along the normal, all 0 where nothing is to be changed;
     `bend_um` how far the shift of the middle fibre departs from a constant shift per fibre, so
     that fibre k of n moves by k · change + 4 bend t (1 - t), t = k / (n - 1). `refused` names the
-    limit that forbids it; None where none does.
+    limit that forbids it; None where none does. `seen` is what the history keeps of this print.
+    `witnesses` tells which walls are held back in the next print and by how much each wall's shift
+    is set apart, or why none are; None where the question does not arise. `expected_of` holds, with
+    witnesses, what is expected of them and of the others.
     """
 
     family: FamilyLeans
@@ -98,7 +132,10 @@ class FamilyChange:
     expected: NextShift
     surprise: tuple[float, float, float] | None
     reason: str
+    seen: PastPrint
     refused: str | None = None
+    witnesses: WitnessPlan | None = None
+    expected_of: tuple[WallsExpected, ...] = ()
 
     @property
     def shifts(self) -> bool:
@@ -133,6 +170,7 @@ def choose(
     tolerance_deg: float = 1.0,
     bend: bool | None = None,
     allow: Sequence[str] = (),
+    no_witnesses: str | None = None,
 ) -> list[FamilyChange]:
     """Return the change for each family.
 
@@ -155,10 +193,14 @@ def choose(
     allow
         Limits to lift: "support", "largest" (a fibre moved by more than a diameter relative to
         the one below it), "chance" (a lean that does not stand out is corrected all the same).
+    no_witnesses
+        Why no walls are to be held back in a first corrected print; None lets the data decide.
     """
     chosen = []
+    given = families
+    families = [_evened(f) for f in given]
     common = _common_vector(families, wanted, by)
-    for leans in families:
+    for measured, leans in zip(given, families, strict=True):
         aim_deg = targets(leans, wanted)
         aim = leans.rise_um * np.tan(np.radians(aim_deg))
         # Where walls are aimed at different tilts, their leans are explained as they are, and the
@@ -170,7 +212,9 @@ def choose(
         if varies:
             predicted = np.asarray(model.predicted * leans.rise_um)
             level, reason, left = _level_of_targets(leans, model, predicted - aim, tolerance_deg)
-        prints = _prints(leans, model, np.zeros_like(aim) if varies else aim)
+        left = left and not measured.uneven_um.any()
+        seen = _seen(measured, model, np.zeros_like(aim) if varies else aim)
+        prints = [*leans.past, seen]
         response = estimate_response(prints, rise_um=leans.rise_um)
         expected = next_shift(prints, response, target_um=float(aim.mean()), damping=damping)
         scale = expected.damping / response.value
@@ -183,13 +227,81 @@ def choose(
             bow = 0.0 if bend is not True else bow
         refused = response.trouble
         refused = refused or _limits(leans, change, response.value, allow)
+        plan = None
+        if not (left or refused or leans.past or measured.uneven_um.any() or varies):
+            plan = _witnesses(leans, change, expected.damping, seen, tolerance_deg, no_witnesses)
+            broken = _limits(leans, change + plan.apart_um, response.value, allow)
+            if broken:
+                plan = WitnessPlan((), np.zeros_like(change), f"of the uneven shift, {broken}")
+            change = change + plan.apart_um
         chosen.append(
             FamilyChange(
-                leans, None if left else level, change, -scale * bow, response, expected,
-                unlike_expected(prints, rise_um=leans.rise_um), reason, refused,
+                measured, None if left else level, change - measured.uneven_um, -scale * bow,
+                response, expected, unlike_expected(prints, rise_um=leans.rise_um), reason, seen,
+                refused, plan, _expected_of(leans, plan, change, response, seen),
             )
         )  # fmt: skip
     return chosen
+
+
+def _evened(leans: FamilyLeans) -> FamilyLeans:
+    """Return the walls as they would lean had their shifts not been set apart from each other."""
+    answer = answer_within(leans.uneven_um, leans.offset_um, leans.distance_um)
+    if answer is None:
+        return leans
+    return replace(leans, offset_um=leans.offset_um - answer[0] * leans.uneven_um)
+
+
+def _witnesses(
+    leans: FamilyLeans,
+    change: FloatArray,
+    damping: float,
+    seen: PastPrint,
+    tolerance_deg: float,
+    no_witnesses: str | None,
+) -> WitnessPlan:
+    """Return which walls are held back in the first corrected print."""
+    if no_witnesses is not None or seen.walls is None:
+        why = no_witnesses or "their scatter is not known"
+        return WitnessPlan((), np.zeros_like(change), why)
+    return plan_witnesses(
+        leans.position_um,
+        full_um=change / damping,
+        damping=damping,
+        scatter_um=seen.walls.scatter_um,
+        freedom=seen.walls.freedom,
+        u_shared_um=leans.u_shared_um,
+        u_drift_um=leans.rise_um * math.radians(PRIOR_DRIFT_DEG),
+        u_response=PRIOR_U,
+        # Half of the tolerance: a print that is meant to stay within it must not start at its edge.
+        goal_um=leans.rise_um * math.tan(math.radians(tolerance_deg / 2.0)),
+        rise_um=leans.rise_um,
+    )
+
+
+def _expected_of(
+    leans: FamilyLeans,
+    plan: WitnessPlan | None,
+    change: FloatArray,
+    response: Response,
+    seen: PastPrint,
+) -> tuple[WallsExpected, ...]:
+    """Return what is expected of the witnesses and of the other walls."""
+    if plan is None or not plan.walls or seen.walls is None:
+        return ()
+    held = np.zeros(change.size, dtype=bool)
+    held[list(plan.walls)] = True
+    groups = []
+    for witness in (True, False):
+        own = held == witness
+        size = float(change[own].mean())
+        variance = response.u_ahead_um**2 + (response.u * size) ** 2
+        variance += 2.0 * size * response.covariance_um + leans.u_shared_um**2
+        variance += seen.walls.scatter_um**2 / own.sum()
+        ids = tuple(i for i, mine in zip(leans.wall_ids, own, strict=True) if mine)
+        landing = response.ahead_um + response.value * size
+        groups.append(WallsExpected(ids, witness, size, landing, math.sqrt(variance)))
+    return tuple(groups)
 
 
 def _model(leans: FamilyLeans, aim: FloatArray) -> LeanModel:
@@ -198,11 +310,25 @@ def _model(leans: FamilyLeans, aim: FloatArray) -> LeanModel:
     return fit_leans((leans.offset_um - aim) / rise, leans.u_own_um / rise, leans.distance_um)
 
 
-def _prints(leans: FamilyLeans, model: LeanModel, aim: FloatArray) -> list[PastPrint]:
-    """Return the family's history with this print as the last one."""
-    own = math.hypot(model.u_mean * leans.rise_um, leans.u_shared_um)
-    mean = model.mean * leans.rise_um + float(aim.mean())
-    return [*leans.past, PastPrint(leans.shift_used_um, mean, own)]
+def _seen(measured: FamilyLeans, model: LeanModel, aim: FloatArray) -> PastPrint:
+    """Return what the history keeps of this print: its mean, and what its walls tell beside it."""
+    rise = measured.rise_um
+    count = measured.offset_um.size
+    mean = model.mean * rise + float(aim.mean())
+    u = math.hypot(model.u_mean * rise, measured.u_shared_um)
+    response, lever = None, 0.0
+    freedom = count - 1 - len(model.terms)
+    scatter = float(np.linalg.norm(model.residual)) * rise / math.sqrt(max(freedom, 1))
+    answer = answer_within(measured.uneven_um, measured.offset_um, measured.distance_um)
+    if answer is not None:
+        response, lever, scatter, freedom = answer
+    # Never below what the walls' own measurement gives.
+    scatter = max(scatter, float(np.sqrt(np.mean(measured.u_own_um**2))))
+    evidence = None
+    if freedom > 0:
+        evidence = WallEvidence(scatter, freedom, count, measured.u_shared_um, response, lever)
+        u = max(u, math.hypot(scatter / math.sqrt(count), measured.u_shared_um))
+    return PastPrint(measured.shift_used_um, mean, u, evidence)
 
 
 def _common_vector(
@@ -241,6 +367,8 @@ def _level(
         if not model.mean_stands_out:
             return level, f"one print cannot tell a wall's own lean from chance; {shown}", True
         level = "family"
+    if leans.uneven_um.any():
+        return level, f"goes on from a print with walls held back: {shown}", False
     if leans.past and level == "family" and by is None:
         return level, f"goes on from earlier prints: {shown}", False
     if abs(mean_deg) + 2.0 * u_deg <= tolerance_deg:

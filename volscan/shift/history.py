@@ -6,7 +6,8 @@ For one family, print i carried the shift s_i per fibre and gave the offset m_i 
 
 b is the machine's own offset, d its drift a print, r the response. b is free; the drift has a prior
 of mean 0, the response one of 1 ± 0.4, truncated below 0.2: with few prints, or shifts that
-hardly differ, the priors are what is left, and that is said.
+hardly differ, the priors are what is left, and that is said. Walls whose shifts were set apart
+within one print (`volscan.shift.witness`) tell r besides, drift or not.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import f as f_distribution
 
 FloatArray = NDArray[np.float64]
 
@@ -30,20 +32,42 @@ PRIOR_DRIFT_DEG = 0.3
 _LEAST_POSSIBLE, _MOST_POSSIBLE = LEAST_RESPONSE, PRIOR_RESPONSE + 2.0 * PRIOR_U
 # Shifts have to differ by this many uncertainties of an offset to tell anything of the response.
 _TELLING = 3.0
-_GRID = np.linspace(LEAST_RESPONSE, 3.0, 561)
+_GRID = np.linspace(LEAST_RESPONSE, 3.0, 2801)
+# A print whose walls scatter unlike those of the others, by an F test at this level, keeps its own
+# scatter; the others share one, which is known better.
+_UNLIKE = 0.01
+
+
+@dataclass(frozen=True)
+class WallEvidence:
+    """What the walls of one print tell beside their mean.
+
+    `scatter_um`: standard deviation by chance, with `freedom` degrees of freedom, over `walls`
+    walls; `u_shared_um` what the scan adds to all of them. Where shifts were set apart within the
+    print, `response` is how the walls answered that, its u being the scatter over `lever_um`.
+    """
+
+    scatter_um: float
+    freedom: int
+    walls: int
+    u_shared_um: float
+    response: float | None = None
+    lever_um: float = 0.0
 
 
 @dataclass(frozen=True)
 class PastPrint:
     """One family of one print, along the family's left normal.
 
-    `shift_um` is what each fibre was commanded relative to the one below it, in all; `offset_um`
-    what was measured, with the standard uncertainty `u_um` that this print's walls and scan give.
+    `shift_um` is what each fibre was commanded relative to the one below it, in all and as the
+    mean of the walls; `offset_um` what was measured, with the standard uncertainty `u_um` that this
+    print's walls and scan give. `walls` is None where only the mean is known.
     """
 
     shift_um: float
     offset_um: float
     u_um: float
+    walls: WallEvidence | None = None
 
 
 @dataclass(frozen=True)
@@ -101,10 +125,12 @@ def estimate_response(prints: Sequence[PastPrint], *, rise_um: float) -> Respons
     harm to a likelihood, and which is why the drift must be in it: without it a drift that the
     loop works against would be taken for a weak response.
     """
-    s, m, u = (np.array([getattr(p, k) for p in prints]) for k in ("shift_um", "offset_um", "u_um"))
+    s, m = (np.array([getattr(p, k) for p in prints]) for k in ("shift_um", "offset_um"))
+    u, within, weight_within = _with_shared_scatter(prints)
     u_drift = rise_um * math.radians(PRIOR_DRIFT_DEG)
     spread = float(np.ptp(s)) if len(prints) > 1 else 0.0
-    if len(prints) < 2 or spread < _TELLING * max(float(np.median(u)), 1e-9):
+    even = weight_within == 0.0
+    if even and (len(prints) < 2 or spread < _TELLING * max(float(np.median(u)), 1e-9)):
         why = (
             "no earlier print" if len(prints) < 2 else "the shifts of the earlier prints hardly "
             "differ"
@@ -113,7 +139,7 @@ def estimate_response(prints: Sequence[PastPrint], *, rise_um: float) -> Respons
         ahead, u_ahead = (float(m[-1]), math.hypot(float(u[-1]), u_drift)) if len(prints) else (
             0.0, math.inf)  # fmt: skip
         return Response(PRIOR_RESPONSE, PRIOR_U, 0.0, ahead, u_ahead, 0.0, False, None, told)
-    free, u_free = _without_prior(s, m, u, u_drift)
+    free, u_free = _without_prior(s, m, u, u_drift, within, weight_within)
     trouble = None
     if free + 2.0 * u_free < _LEAST_POSSIBLE or free - 2.0 * u_free > _MOST_POSSIBLE:
         trouble = (
@@ -123,13 +149,16 @@ def estimate_response(prints: Sequence[PastPrint], *, rise_um: float) -> Respons
         )
     log, drifts, aheads, var = _given(_GRID, s, m, u, u_drift)
     log = log - 0.5 * ((_GRID - PRIOR_RESPONSE) / PRIOR_U) ** 2
+    log = log - 0.5 * weight_within * (_GRID - within) ** 2
     weight = np.exp(log - log.max())
     weight /= weight.sum()
     value, mean = float(weight @ _GRID), float(weight @ aheads)
     u_value = math.sqrt(float(weight @ (_GRID - value) ** 2))
     u_mean = math.sqrt(float(weight @ ((aheads - mean) ** 2)) + var)
     shared = float(weight @ ((_GRID - value) * (aheads - mean)))
-    told = f"response {value:.2f} ± {u_value:.2f} from {len(prints)} prints"
+    told = f"response {value:.2f} ± {u_value:.2f} from {len(prints)} print"
+    told += "s" if len(prints) > 1 else ""
+    told += "" if even else ", walls held back among them"
     return Response(
         value, u_value, float(weight @ drifts), mean, u_mean, shared, True, trouble, told
     )
@@ -140,14 +169,51 @@ def _covariance(u: FloatArray, u_drift: float) -> FloatArray:
     return np.asarray(np.diag(u**2) + u_drift**2 * np.outer(index, index))
 
 
+def _with_shared_scatter(prints: Sequence[PastPrint]) -> tuple[FloatArray, float, float]:
+    """Return the u of each mean, the response told within prints, and its weight 1 / u² (0: none).
+
+    The scatter of walls by chance is taken as one over the prints that tell it, since five or ten
+    walls tell it poorly; a print that is unlike the others keeps its own.
+    """
+    u = np.array([p.u_um for p in prints])
+    known = [(i, p.walls) for i, p in enumerate(prints) if p.walls and p.walls.freedom > 0]
+    scatter: dict[int, float] = {}
+    for i, w in known:
+        others = [o for j, o in known if j != i and not _unlike(w, o)]
+        freedom = w.freedom + sum(o.freedom for o in others)
+        squares = sum(o.freedom * o.scatter_um**2 for o in (w, *others))
+        scatter[i] = math.sqrt(squares / freedom)
+        u[i] = math.hypot(scatter[i] / math.sqrt(w.walls), w.u_shared_um)
+    total = weight = 0.0
+    for i, w in known:
+        if w.response is not None and w.lever_um > 0:
+            one = (w.lever_um / max(scatter[i], 1e-9)) ** 2
+            total, weight = total + one * w.response, weight + one
+    return u, total / weight if weight else 0.0, weight
+
+
+def _unlike(a: WallEvidence, b: WallEvidence) -> bool:
+    """Return whether two prints' walls scatter differently, by a two-sided F test."""
+    ratio = (a.scatter_um / max(b.scatter_um, 1e-12)) ** 2
+    high = float(f_distribution.sf(ratio, a.freedom, b.freedom))
+    return 2.0 * min(high, 1.0 - high) < _UNLIKE
+
+
 def _without_prior(
-    s: FloatArray, m: FloatArray, u: FloatArray, u_drift: float
+    s: FloatArray,
+    m: FloatArray,
+    u: FloatArray,
+    u_drift: float,
+    within: float,
+    weight_within: float,
 ) -> tuple[float, float]:
     """Return the response by generalised least squares, drift as in its prior, and its u."""
     inverse = np.linalg.inv(_covariance(np.maximum(u, 1e-9), u_drift))
     design = np.column_stack([np.ones(s.size), s])
-    normal = np.linalg.inv(design.T @ inverse @ design)
-    fitted = normal @ design.T @ inverse @ m
+    information = design.T @ inverse @ design
+    information[1, 1] += weight_within
+    normal = np.linalg.inv(information)
+    fitted = normal @ (design.T @ inverse @ m + np.array([0.0, weight_within * within]))
     return float(fitted[1]), math.sqrt(float(normal[1, 1]))
 
 
