@@ -45,6 +45,7 @@ def correct(
     origin_mm: tuple[float, float] | None = None,
     rotation_deg: float | None = None,
     allow: Sequence[str] = (),
+    witnesses: bool = True,
     dry_run: bool = False,
     force: bool = False,
 ) -> Written:
@@ -81,6 +82,9 @@ def correct(
         a symmetric pattern.
     allow
         Limits to lift: "support", "largest", "reversal", "chance".
+    witnesses
+        Whether, in the first corrected print, some walls may be held back so that it tells the
+        printer's response from a drift; no: all walls of a family get the same shift.
     dry_run
         Write nothing.
     force
@@ -110,7 +114,7 @@ def correct(
     asked = Asked(
         target_tilt=_target(target_tilt), damping=damping, from_layer=from_layer, by=by, bend=bend,
         origin_um=None if origin_mm is None else (1000 * origin_mm[0], 1000 * origin_mm[1]),
-        rotation_deg=rotation_deg, allow=tuple(allow),
+        rotation_deg=rotation_deg, allow=tuple(allow), witnesses=witnesses,
     )  # fmt: skip
     limits = None if bed is None else Bed.load(bed)
     done = corrected(found.document, data, asked=asked, history=records, bed=limits)

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from volscan.shift.choose import FamilyLeans, choose
+from volscan.shift.choose import choose
 from volscan.shift.history import PastPrint
+from volscan.shift.leans import FamilyLeans
 
 RISE_UM, FIBRES, WALLS, START_DEG = 32.0, 10, 8, 8.0
 # Errors of the measurement: common to what the validation of tilts shows (docs/validation).

@@ -59,6 +59,13 @@ def correct(
         list[str] | None,
         typer.Option(metavar="NAME", help="Lift a limit: support, largest, reversal or chance."),
     ] = None,
+    witnesses: Annotated[
+        str,
+        typer.Option(
+            metavar="auto|no",
+            help="Hold some walls back in the first corrected print, so that it tells more.",
+        ),
+    ] = "auto",
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Tell, write nothing.")] = False,
     force: options.Force = False,
     quiet: options.Quiet = False,
@@ -68,6 +75,8 @@ def correct(
         raise SettingsError(f"--by is wall, family or print, got {by!r}")
     if bend not in ("auto", "yes", "no"):
         raise SettingsError(f"--bend is auto, yes or no, got {bend!r}")
+    if witnesses not in ("auto", "no"):
+        raise SettingsError(f"--witnesses is auto or no, got {witnesses!r}")
     place = None if origin is None else _pair(origin)
     with shown_progress(quiet=quiet) as progress:
         progress("toolpath", 0.0)
@@ -77,7 +86,8 @@ def correct(
             results, toolpath, out, history=history, target_tilt=target_tilt, damping=damping,
             from_layer=from_layer, bed=bed, by=by,  # type: ignore[arg-type]
             bend={"auto": None, "yes": True, "no": False}[bend], origin_mm=place,
-            rotation_deg=rotation, allow=tuple(allow or ()), dry_run=dry_run, force=force,
+            rotation_deg=rotation, allow=tuple(allow or ()), witnesses=witnesses == "auto",
+            dry_run=dry_run, force=force,
         )  # fmt: skip
         progress("toolpath", 1.0)
     for line in done.correction.summary():

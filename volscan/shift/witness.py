@@ -108,8 +108,8 @@ def plan_witnesses(
         return WitnessPlan((), even, "the whole correction is asked for at once")
     without = foreseen(0.0, scatter_um)
     if foreseen(best, scatter_um) > (1.0 - _WORTH) * without:
-        return WitnessPlan((), even, "held-back walls would hardly tell more: the lean is too small "
-                           "beside the walls' scatter")  # fmt: skip
+        why = "held-back walls would hardly tell more: the lean is small beside the walls' scatter"
+        return WitnessPlan((), even, why)
     # The fewest that suffice, else those that tell most.
     suffice = [k for k in rms if enough(rms[k])]
     rest = sorted((k for k in rms if k not in suffice), key=lambda k: -rms[k])

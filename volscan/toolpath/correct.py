@@ -11,17 +11,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.errors import InputError
-from volscan.shift.choose import LIMITS, FamilyChange, FamilyLeans, Level, choose
-from volscan.shift.history import PastPrint
+from volscan.shift.choose import LIMITS, choose
+from volscan.shift.leans import FamilyChange, Level
 from volscan.toolpath.checks import Bed, check_bed
 from volscan.toolpath.header import Head, sha256_of, split_head, with_head
 from volscan.toolpath.layers import Layers, layers_of
 from volscan.toolpath.lines import PathWall, strokes_of, walls_of
 from volscan.toolpath.match import Placement, placements, resolved
 from volscan.toolpath.measured import MeasuredPrint, measured_print
-from volscan.toolpath.records import FORMAT, Record, earlier
+from volscan.toolpath.records import Record, earlier
 from volscan.toolpath.shift import displacements, reversed_moves, shifted_lines
-from volscan.toolpath.state import Moves, moves_of
+from volscan.toolpath.state import moves_of
+from volscan.toolpath.told import (
+    Outcome,
+    along,
+    height_of,
+    normal_of,
+    numbers_of,
+    paths_of,
+    record_of,
+    rows_of,
+    sentences_of,
+    witness_sentences,
+)
 from volscan.toolpath.words import check_checksums, read_lines, write_lines
 
 FloatArray = NDArray[np.float64]
@@ -44,6 +56,7 @@ class Asked:
     origin_um: tuple[float, float] | None = None
     rotation_deg: float | None = None
     allow: tuple[str, ...] = ()
+    witnesses: bool = True
 
     def __post_init__(self) -> None:
         unknown = [a for a in self.allow if a not in LIMITS]
@@ -96,30 +109,7 @@ class Correction:
 
     def summary(self) -> tuple[str, ...]:
         """Return what was done, one sentence a line."""
-        out = []
-        for c in self.changes:
-            name = f"family {c.family.id} ({c.family.direction_deg:.1f}°)"
-            if c.refused:
-                out.append(f"{name}: refused, {c.refused}")
-            elif not c.shifts:
-                out.append(f"{name}: left as it is, {c.reason}")
-            else:
-                e, rise = c.expected, c.family.rise_um
-                mean = float(c.change_um.mean())
-                expected = math.degrees(math.atan(e.expected_um / rise))
-                u = math.degrees(math.atan(2 * e.u_expected_um / rise))
-                out.append(
-                    f"{name}: {mean:+.3f} µm per fibre along its left normal, by {c.level}; "
-                    f"{c.reason}; {c.response.told}; {e.reason}; expected of the next print: "
-                    f"{expected:+.2f} ± {u:.2f}° (95 %)"
-                )
-            if c.surprise is not None:
-                expected, u, off = c.surprise
-                word = "as expected" if abs(off) <= 2 else "NOT as expected"
-                out.append(
-                    f"{name}: this print is {word}: {c.family.offset_um.mean():+.3f} µm per fibre "
-                    f"measured, {expected:+.3f} ± {2 * u:.3f} stated before it"
-                )
+        out = [text for c in self.changes for text in sentences_of(c)]
         out.append(
             f"scan turned by {self.placement.rotation_deg:.2f}° on the machine; "
             f"{self.lines_changed} of {self.lines} lines changed; layers by {self.layers.rule}"
@@ -177,11 +167,13 @@ def correct(
     )  # fmt: skip
     name = sha256_of(data)
     records = earlier(history, scan=found.scan, toolpath=name)
-    outcomes = [_outcome(found, way, piece, head, records, asked) for way in ways]
-    changes, vectors, bends = outcomes[0]
+    alike = _no_witnesses(asked, ways)
+    outcomes = [_outcome(found, way, piece, head, records, asked, alike) for way in ways]
+    chosen = outcomes[0]
+    changes, vectors, bends = chosen.changes, chosen.vectors, chosen.bends
     for way, other in zip(ways[1:], outcomes[1:], strict=True):
-        if _differ(vectors, other[1]) or any(
-            abs(bends[k] - other[2].get(k, 0.0)) > _SAME_SHIFT_UM for k in bends
+        if _differ(vectors, other.vectors) or any(
+            abs(bends[k] - other.bends.get(k, 0.0)) > _SAME_SHIFT_UM for k in bends
         ):
             raise InputError(_ambiguous(ways, way))
     pieces, left = _alike(walls, piece)
@@ -192,7 +184,7 @@ def correct(
         offsets.setdefault(s.first, np.zeros(2))
     radii = None
     if found.inner_um is not None:
-        radii = {s.first: found.inner_um + _height(found, k) for w in walls
+        radii = {s.first: found.inner_um + height_of(found, k) for w in walls
                  for k, s in enumerate(w.strokes)}  # fmt: skip
     moved = displacements(moves, strokes, offsets, radii)
     backwards = reversed_moves(moves, moved)
@@ -209,7 +201,12 @@ def correct(
     new = data
     if shifts:
         rows = tuple(
-            f"family {c.family.id}: {c.expected.reason}; {c.response.told}" for c in changes
+            text
+            for c in changes
+            for text in (
+                f"family {c.family.id}: {c.expected.reason}; {c.response.told}",
+                *witness_sentences(c),
+            )
         )
         new = write_lines(
             with_head(
@@ -217,6 +214,7 @@ def correct(
                 Head(
                     head.original if head else name, name, total,
                     {f: (head.bend_um.get(f, 0.0) if head else 0.0) + b for f, b in bends.items()},
+                    {k: (float(v[0]), float(v[1])) for k, v in chosen.apart.items()},
                     head.corrections + 1 if head else 1, rows,
                 ),
             )
@@ -227,12 +225,12 @@ def correct(
         shifts,
         tuple(changes),
         place,
-        tuple(_rows(piece, place, found, vectors, total)),
+        tuple(rows_of(piece, place, found, chosen, total)),
         written.changed,
         len(lines),
         layers,
-        _record(found, place, piece, changes, name, sha256_of(new) if shifts else None),
-        tuple(_paths(moves, walls, moved, found.radius_um)),
+        record_of(found, place, piece, changes, head, name, sha256_of(new) if shifts else None),
+        tuple(paths_of(moves, walls, moved, found.radius_um)),
         tuple(notices),
     )
 
@@ -253,6 +251,17 @@ def _same_count(found: MeasuredPrint, piece: Sequence[PathWall], asked: Asked) -
             )
 
 
+def _no_witnesses(asked: Asked, ways: Sequence[Placement]) -> str | None:
+    """Return why no wall is to be held back, None where the walls decide."""
+    if not asked.witnesses:
+        return "not wanted (--witnesses no)"
+    if asked.from_layer:
+        return "only layers from --from-layer on are shifted"
+    if len(ways) > 1:
+        return "the walls fit the file's lines in several ways; --origin or --rotation tells which"
+    return None
+
+
 def _outcome(
     found: MeasuredPrint,
     way: Placement,
@@ -260,56 +269,54 @@ def _outcome(
     head: Head | None,
     records: Sequence[Record],
     asked: Asked,
-) -> tuple[list[FamilyChange], dict[tuple[int, int], FloatArray], dict[int, float]]:
-    """Return the changes under one placement, and the change (2,) of each wall line."""
-    number = _numbers(piece)
+    no_witnesses: str | None,
+) -> Outcome:
+    """Return the changes under one placement, for each family and for each wall line."""
+    number = numbers_of(piece)
+    head = Head("", "") if head is None else head
     used = []
     for leans, f, sign, line in zip(found.leans, way.line_family, way.sign, way.line, strict=True):
         direction = next(w.direction_deg for w in piece if w.family == f)
-        normal = _normal(direction)
-        already = [
-            float(np.dot(head.shift_um.get(number[i], (0.0, 0.0)), normal)) if head else 0.0
-            for i in line
-        ]
+        keys = [number[i] for i in line]
         past = [p for p in (r.past(direction) for r in records) if p is not None]
         used.append(
             replace(
                 leans,
-                shift_used_um=sign * float(np.mean(already)),
-                past=tuple(PastPrint(sign * p.shift_um, sign * p.offset_um, p.u_um) for p in past),
+                shift_used_um=sign * float(along(head.shift_um, keys, direction).mean()),
+                apart_um=sign * along(head.apart_um, keys, direction),
+                past=tuple(
+                    replace(p, shift_um=sign * p.shift_um, offset_um=sign * p.offset_um)
+                    for p in past
+                ),
             )
         )
     changes = choose(
         used, wanted=asked.target_tilt, by=asked.by, damping=asked.damping,
         tolerance_deg=found.tolerance_deg, bend=asked.bend, allow=asked.allow,
+        no_witnesses=no_witnesses,
     )  # fmt: skip
-    vectors: dict[tuple[int, int], FloatArray] = {}
-    bends: dict[int, float] = {}
+    out = Outcome(tuple(changes), {}, {}, {})
     for change, f, sign, line in zip(changes, way.line_family, way.sign, way.line, strict=True):
-        mean = float(change.change_um.mean()) if change.shifts else 0.0
-        normal = _normal(next(w.direction_deg for w in piece if w.family == f))
-        by_line = dict(zip(line, change.change_um, strict=True))
-        for i, w in enumerate(piece):
-            if w.family == f:
-                # Lines that the scan does not show take the family's mean.
-                size = float(by_line.get(i, mean)) if change.shifts else 0.0
-                vectors[number[i]] = sign * size * normal
-        bends[f] = sign * change.bend_um if change.shifts else 0.0
-    return changes, vectors, bends
-
-
-def _normal(direction_deg: float) -> FloatArray:
-    a = math.radians(direction_deg)
-    return np.array([-math.sin(a), math.cos(a)])
-
-
-def _numbers(piece: Sequence[PathWall]) -> list[tuple[int, int]]:
-    """Return family and number within it of each wall line."""
-    out: list[tuple[int, int]] = []
-    count: dict[int, int] = {}
-    for w in piece:
-        out.append((w.family, count.get(w.family, 0)))
-        count[w.family] = count.get(w.family, 0) + 1
+        own = {number[i]: k for k, i in enumerate(line)}
+        out.bends[f] = sign * change.bend_um if change.shifts else 0.0
+        for key, w in zip(number, piece, strict=True):
+            if w.family != f:
+                continue
+            normal = normal_of(w.direction_deg)
+            before = float(along(head.apart_um, [key], w.direction_deg)[0])
+            if not change.shifts:
+                out.vectors[key], out.apart[key] = np.zeros(2), before * normal
+            elif key in own:
+                out.vectors[key] = sign * float(change.change_um[own[key]]) * normal
+                plan = change.witnesses
+                out.apart[key] = sign * (plan.apart_um[own[key]] if plan else 0.0) * normal
+            else:
+                # Lines that the scan does not show take the family's mean; what set them apart
+                # goes.
+                held = change.family.apart_um
+                mean = sign * float(change.change_um.mean())
+                mean += sign * float(held.mean()) if held is not None else 0.0
+                out.vectors[key], out.apart[key] = (mean - before) * normal, np.zeros(2)
     return out
 
 
@@ -368,12 +375,12 @@ def _offsets(
     """Return the displacement (2,) of each stroke: fibre k by k times the change."""
     out: dict[int, FloatArray] = {}
     for rows in pieces:
-        for key, w in zip(_numbers(rows), rows, strict=True):
+        for key, w in zip(numbers_of(rows), rows, strict=True):
             below = sum(s.layer < from_layer for s in w.strokes)
             held = max(below - 1, 0)
             vector = vectors.get(key, np.zeros(2))
             normal, bend, last = (
-                _normal(w.direction_deg),
+                normal_of(w.direction_deg),
                 bends.get(key[0], 0.0),
                 len(w.strokes) - 1,
             )
@@ -388,13 +395,6 @@ def _offsets(
     return out
 
 
-def _height(found: MeasuredPrint, fibre: int) -> float:
-    """Return the height of the k-th fibre of a wall above the mandrel, mean of the families."""
-    rows = [h[min(fibre, len(h) - 1)] for h in found.layer_heights_um if len(h)]
-    known = [float(h) for h in rows if math.isfinite(h)]
-    return float(np.mean(known)) if known else 0.0
-
-
 def _total(
     head: Head | None, vectors: Mapping[tuple[int, int], FloatArray]
 ) -> dict[tuple[int, int], tuple[float, float]]:
@@ -403,89 +403,4 @@ def _total(
     for key in {*before, *vectors}:
         x, y = np.array(before.get(key, (0.0, 0.0))) + vectors.get(key, np.zeros(2))
         out[key] = (float(x), float(y))
-    return out
-
-
-def _rows(
-    piece: Sequence[PathWall],
-    place: Placement,
-    found: MeasuredPrint,
-    vectors: Mapping[tuple[int, int], FloatArray],
-    total: Mapping[tuple[int, int], tuple[float, float]],
-) -> list[dict[str, Any]]:
-    wall_of = {
-        i: leans.wall_ids[k]
-        for leans, line in zip(found.leans, place.line, strict=True)
-        for k, i in enumerate(line)
-    }
-    rows = []
-    for i, (key, w) in enumerate(zip(_numbers(piece), piece, strict=True)):
-        v = vectors.get(key, np.zeros(2))
-        rotary = None
-        if found.inner_um is not None:
-            rotary = math.degrees(float(v[1]) / (found.inner_um + _height(found, 0)))
-        rows.append(
-            {
-                "family": key[0], "wall": key[1], "direction_deg": w.direction_deg,
-                "position_um": round(w.position_um, 3), "fibres": len(w.strokes),
-                "measured_wall": wall_of.get(i), "change_x_um": round(float(v[0]), 4),
-                "change_y_um": round(float(v[1]), 4), "shift_x_um": round(total[key][0], 4)
-                if key in total else 0.0,
-                "shift_y_um": round(total[key][1], 4) if key in total else 0.0,
-                "rotation_deg": rotary,
-            }
-        )  # fmt: skip
-    return rows
-
-
-def _record(
-    found: MeasuredPrint,
-    place: Placement,
-    piece: Sequence[PathWall],
-    changes: Sequence[FamilyChange],
-    toolpath: str,
-    corrected: str | None,
-) -> dict[str, Any]:
-    families = []
-    for c, f, sign in zip(changes, place.line_family, place.sign, strict=True):
-        leans: FamilyLeans = c.family
-        direction = next(w.direction_deg for w in piece if w.family == f)
-        offset = float(leans.offset_um.mean())
-        scatter = float(leans.offset_um.std(ddof=1)) if leans.offset_um.size > 1 else 0.0
-        own = max(scatter, float(np.sqrt(np.mean(leans.u_offset_um**2))))
-        u = math.hypot(own / math.sqrt(leans.offset_um.size), leans.u_shared_um)
-        shown = {
-            "direction_deg": direction, "shift_um": sign * leans.shift_used_um,
-            "offset_um": sign * offset, "u_um": u, "rise_um": leans.rise_um,
-            "tilt_deg": sign * math.degrees(math.atan(offset / leans.rise_um)),
-            "next_shift_um": sign * (leans.shift_used_um
-                                     + (float(c.change_um.mean()) if c.shifts else 0.0)),
-            "expected_um": sign * c.expected.expected_um if c.shifts else None,
-            "u_expected_um": c.expected.u_expected_um if c.shifts else None,
-            "response": c.response.value, "u_response": c.response.u,
-            "damping": c.expected.damping,
-        }  # fmt: skip
-        families.append(shown)
-    return {
-        "format": FORMAT, "version": 1, "scan": found.scan, "toolpath": toolpath,
-        "corrected": corrected, "families": families,
-    }  # fmt: skip
-
-
-def _paths(
-    moves: Moves, walls: Sequence[PathWall], moved: FloatArray, radius_um: float | None
-) -> list[tuple[int, int, FloatArray, FloatArray]]:
-    column = 1 if moves.rotary is None else 3 + "ABC".index(moves.rotary)
-    scale = 1.0 if column == 1 else math.radians(1.0) * (radius_um or 1.0)
-    out = []
-    before = np.vstack([np.zeros((1, 6)), moved[:-1]])
-    for w in walls:
-        for k, s in enumerate(w.strokes):
-            rows = slice(s.first, s.last + 1)
-            old = np.vstack([moves.start[s.first], moves.end[rows]])
-            new = old + np.vstack([before[s.first] if s.first else moved[s.first], moved[rows]])
-            cut = [old[:, [0, column]], new[:, [0, column]]]
-            for c in cut:
-                c[:, 1] *= scale
-            out.append((s.family, k, cut[0], cut[1]))
     return out

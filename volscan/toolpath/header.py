@@ -24,14 +24,16 @@ _KEY = re.compile(r"^[\s;(]*volscan (?P<key>[a-z0-9-]+)[ :]+(?P<value>[^)]*)\)?\
 class Head:
     """What a corrected file says of itself: the shift per fibre (µm, X and Y) in each wall line.
 
-    `shift_um` by family and wall number, as the file's lines are numbered; `original` and `parent`
-    are sha256 of the first file and of the one it was made from.
+    `shift_um` by family and wall number, as the file's lines are numbered; `apart_um` is the part
+    of it by which walls were set apart from each other to tell the response; `original` and
+    `parent` are sha256 of the first file and of the one it was made from.
     """
 
     original: str
     parent: str
     shift_um: Mapping[tuple[int, int], tuple[float, float]] = field(default_factory=dict)
     bend_um: Mapping[int, float] = field(default_factory=dict)
+    apart_um: Mapping[tuple[int, int], tuple[float, float]] = field(default_factory=dict)
     corrections: int = 1
     rows: tuple[str, ...] = ()
 
@@ -57,22 +59,24 @@ def split_head(lines: Sequence[Line]) -> tuple[Head | None, tuple[Line, ...]]:
     values: dict[str, str] = {}
     shift: dict[tuple[int, int], tuple[float, float]] = {}
     bend: dict[int, float] = {}
+    apart: dict[tuple[int, int], tuple[float, float]] = {}
     try:
         for text in texts[first : (last or 0) + 1]:
             match = _KEY.match(text)
             if not match:
                 continue
             key, value = match.group("key"), match.group("value").strip()
-            if key == "shift":
+            if key in ("shift", "apart"):
                 f, w, x, y = value.split()
-                shift[int(f), int(w)] = (float(x), float(y))
+                kept = shift if key == "shift" else apart
+                kept[int(f), int(w)] = (float(x), float(y))
             elif key == "bend":
                 f, b = value.split()
                 bend[int(f)] = float(b)
             else:
                 values[key] = value
         head = Head(
-            values["original-sha256"], values["parent-sha256"], shift, bend,
+            values["original-sha256"], values["parent-sha256"], shift, bend, apart,
             int(values["corrections"]),
         )  # fmt: skip
     except (KeyError, ValueError) as error:
@@ -99,6 +103,8 @@ def with_head(lines: Sequence[Line], head: Head) -> tuple[Line, ...]:
         "family, wall, X and Y of the shift per fibre that is in this file, um:",
         *(f"volscan shift {f} {w} {x:.4f} {y:.4f}" for (f, w), (x, y) in
           sorted(head.shift_um.items())),
+        *(f"volscan apart {f} {w} {x:.4f} {y:.4f}" for (f, w), (x, y) in
+          sorted(head.apart_um.items()) if x or y),
         *(f"volscan bend {f} {b:.4f}" for f, b in sorted(head.bend_um.items()) if b),
         _LAST,
     ]  # fmt: skip

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.errors import InputError
-from volscan.shift.choose import FamilyLeans
+from volscan.shift.leans import FamilyLeans
 from volscan.toolpath.match import MeasuredFamily
 
 FloatArray = NDArray[np.float64]

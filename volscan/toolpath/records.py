@@ -6,12 +6,12 @@ import csv
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from volscan.errors import InputError, UnreadableError
-from volscan.shift.history import PastPrint
+from volscan.shift.history import PastPrint, WallEvidence
 
 FORMAT = "volscan-print"
 _COLUMNS = ("print", "direction_deg", "shift_um", "offset_um", "u_um")
@@ -35,8 +35,28 @@ class Record:
                 # A direction told beyond the fold has the opposite normal.
                 flip = math.cos(math.radians(float(f["direction_deg"]) - direction_deg)) < 0
                 sign = -1.0 if flip else 1.0
-                return PastPrint(sign * f["shift_um"], sign * f["offset_um"], float(f["u_um"]))
+                return PastPrint(
+                    sign * f["shift_um"], sign * f["offset_um"], float(f["u_um"]), _evidence(f)
+                )
         return None
+
+
+def _evidence(family: Mapping[str, Any]) -> WallEvidence | None:
+    """Return what the walls told beside their mean; None in tables and in older records."""
+    told = family.get("beside_mean")
+    if told is None:
+        return None
+    response = told["response"]
+    return WallEvidence(
+        float(told["scatter_um"]), int(told["freedom"]), int(told["walls"]),
+        float(told["u_shared_um"]), None if response is None else float(response),
+        float(told["lever_um"]),
+    )  # fmt: skip
+
+
+def evidence_row(evidence: WallEvidence | None) -> dict[str, Any] | None:
+    """Return the same as a record keeps it."""
+    return None if evidence is None else asdict(evidence)
 
 
 def load_history(folder: str | Path) -> tuple[Record, ...]:
@@ -60,6 +80,7 @@ def load_history(folder: str | Path) -> tuple[Record, ...]:
             families = tuple(values["families"])
             for f in families:
                 _ = [float(f[k]) for k in _COLUMNS[1:]]
+                _evidence(f)
             out.append(Record(values["scan"], values["toolpath"], values["corrected"], families))
         table = path / "history.csv"
         if table.exists():
