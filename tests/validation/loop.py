@@ -79,11 +79,11 @@ def limit() -> tuple[str, ...]:
         f"print to print and is measured as {mean:.2f}°. Were the response known without error, a "
         "straight line through the three prints before it (offset and drift free) would foretell "
         f"print 3 to {ahead:.2f}°; with its own scatter that is {best:.2f}°, or "
-        f"{100 * share:.0f} % of runs under 0.5°. An error of the response adds to it by the error times the change of "
-        "the shift. With all walls alike it is 0.04 to 0.06 and comes with the drift's; with two "
-        "walls held back it is 0.024 to 0.028, and no choice of shifts between none and the full "
-        "correction with the same mean brings it much lower: walls at 0 and at 1 only would "
-        "tell most, with 1.10 times the spread used.",
+        f"{100 * share:.0f} % of runs under 0.5°. An error of the response adds to it by the error "
+        "times the change of the shift. With all walls alike it is 0.04 to 0.06 and comes with the "
+        "drift's; with two walls held back it is 0.024 to 0.028, and no choice of shifts between "
+        "none and the full correction with the same mean brings it much lower: walls at 0 and at 1 "
+        "only would tell most, with 1.10 times the spread used.",
     )
 
 
