@@ -195,6 +195,8 @@ def place_witnesses(position_um: FloatArray, number: int) -> tuple[int, ...] | N
     >>> place_witnesses(np.arange(8.0), 2)
     (1, 6)
     """
+    if number > position_um.size - 2:
+        return None
     order = np.argsort(position_um)
     place = position_um[order] - (position_um.max() + position_um.min()) / 2
     size = place / max(float(np.abs(place).max()), 1e-9)
