@@ -18,6 +18,7 @@ def document(
     *,
     spacing_um: float = 100.0,
     positions: Mapping[float, Sequence[float]] | None = None,
+    lengths: Mapping[float, Sequence[float]] | None = None,
     fibres: int = 4,
     diameter_um: float = 20.0,
     rise_um: float = RISE_UM,
@@ -39,11 +40,12 @@ def document(
                 "diameter_um": quantity(diameter_um), "rise_per_fibre_um": quantity(rise_um),
             }
         )  # fmt: skip
-        for place, tilt in zip(at, tilts, strict=True):
+        long = lengths[direction] if lengths else [500.0] * len(tilts)
+        for place, tilt, length in zip(at, tilts, long, strict=True):
             walls.append(
                 {
                     "id": len(walls), "family": number, "direction_deg": direction,
-                    "position_um": place, "length_um": 500.0, "tilt_deg": quantity(tilt, u_deg),
+                    "position_um": place, "length_um": length, "tilt_deg": quantity(tilt, u_deg),
                     "offset_per_fibre_um": quantity(
                         rise_um * math.tan(math.radians(tilt)), rise_um * math.radians(u_deg)
                     ),

@@ -15,8 +15,12 @@ def flat_file(
     wavelength_mm: float = 0.12,
     absolute: bool = True,
     overhang_mm: float = 0.04,
+    notch: tuple[int, int] = (0, 0),
 ) -> str:
-    """Return a log pile: layers take turns in X and Y, lines written to and fro."""
+    """Return a log pile: layers take turns in X and Y, lines written to and fro.
+
+    `notch` takes that many spacings in X and in Y off the corner of the largest X and Y.
+    """
     rows = ["G21", "G90", "G0 X0 Y0 Z0", "F300"]
     size = [(n - 1) * spacing_mm for n in walls]
     place = [0.0, 0.0]
@@ -40,6 +44,8 @@ def flat_file(
         for number in range(walls[way]):
             across = number * spacing_mm
             length = size[1 - way]
+            if number >= walls[way] - notch[1 - way]:
+                length -= notch[way] * spacing_mm
             ends = [-overhang_mm, length + overhang_mm]
             if number % 2:
                 ends.reverse()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -16,6 +17,8 @@ CAUTIONS = (
     "Run it ONCE WITH THE HIGH VOLTAGE OFF AND THE JET STOPPED, and watch every move.",
     "Follow the machine maker's instructions and local electrical rules; trained people only.",
 )
+# Some controllers read lines of 80 characters: common practice, no published source.
+_WIDTH = 76
 _FIRST, _LAST = "volscan correction begins", "volscan correction ends"
 _KEY = re.compile(r"^[\s;(]*volscan (?P<key>[a-z0-9-]+)[ :]+(?P<value>[^)]*)\)?\s*$")
 
@@ -99,11 +102,11 @@ def with_head(lines: Sequence[Line], head: Head) -> tuple[Line, ...]:
         f"volscan corrections {head.corrections}",
         f"volscan original-sha256 {head.original}",
         f"volscan parent-sha256 {head.parent}",
-        *head.rows,
+        *(part for row in head.rows for part in textwrap.wrap(row, _WIDTH)),
         "family, wall, X and Y of the shift per fibre that is in this file, um:",
-        *(f"volscan shift {f} {w} {x:.4f} {y:.4f}" for (f, w), (x, y) in
+        *(f"volscan shift {f} {w} {_um(x)} {_um(y)}" for (f, w), (x, y) in
           sorted(head.shift_um.items())),
-        *(f"volscan apart {f} {w} {x:.4f} {y:.4f}" for (f, w), (x, y) in
+        *(f"volscan apart {f} {w} {_um(x)} {_um(y)}" for (f, w), (x, y) in
           sorted(head.apart_um.items()) if x or y),
         *(f"volscan bend {f} {b:.4f}" for f, b in sorted(head.bend_um.items()) if b),
         _LAST,
@@ -111,6 +114,11 @@ def with_head(lines: Sequence[Line], head: Head) -> tuple[Line, ...]:
     comments = [comment_line(_plain(r), end, style) for r in rows]
     skip = 1 if lines and lines[0].text.strip() == "%" else 0
     return (*lines[:skip], *comments, *lines[skip:])
+
+
+def _um(value: float) -> str:
+    """Return a length to 0.1 nm, without a sign where it is 0."""
+    return f"{round(value, 4) + 0.0:.4f}"
 
 
 def _plain(text: str) -> str:

@@ -85,11 +85,13 @@ def witness_sentences(c: FamilyChange) -> list[str]:
 
 def _group(g: WallsExpected, rise_um: float) -> str:
     if g.witness:
-        name = f"wall{'s' if len(g.wall_ids) > 1 else ''} {_listed(g.wall_ids)} held back"
+        name = f"measured wall{'s' if len(g.wall_ids) > 1 else ''} {_listed(g.wall_ids)} held back"
     else:
         name = f"the {len(g.wall_ids)} others"
     expected, u = _degrees(g.expected_um, rise_um), _degrees(2 * g.u_expected_um, rise_um)
-    return f"{name}: {g.change_um:+.3f} µm per fibre, expected {expected:+.2f} ± {u:.2f}° (95 %)"
+    # Rounded before it is shown, so that a wall that stays does not move by "-0.000".
+    change = round(g.change_um, 3) + 0.0
+    return f"{name}: {change:+.3f} µm per fibre, expected {expected:+.2f} ± {u:.2f}° (95 %)"
 
 
 def _listed(numbers: Sequence[int]) -> str:
