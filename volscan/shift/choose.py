@@ -254,12 +254,14 @@ def _level(
         names = " and ".join(name for name, *_ in model.terms)
         return "wall", f"walls lean differently by a known cause ({names})", False
     level: Level = by or ("print" if common is not None else "family")
+    if leans.uneven_um.any():
+        # Walls have to be made even again whatever they lean by.
+        level = "family" if level == "wall" else level
+        return level, f"goes on from a print with walls held back: {shown}", False
     if level == "wall" and len(leans.past) < 1 and "chance" not in allow:
         if not model.mean_stands_out:
             return level, f"one print cannot tell a wall's own lean from chance; {shown}", True
         level = "family"
-    if leans.uneven_um.any():
-        return level, f"goes on from a print with walls held back: {shown}", False
     if leans.past and level == "family" and by is None:
         return level, f"goes on from earlier prints: {shown}", False
     if abs(mean_deg) + 2.0 * u_deg <= tolerance_deg:
