@@ -157,7 +157,7 @@ def run(values: dict[str, Any], **options: Any) -> tuple[dict[str, Any], dict[st
     start = time.perf_counter()
     told = {"modality": "oct", "up": "-z", "mirrored": False, **values.get("measure", {})}
     # Pores take longest, come from the fitted fibres as with micro-CT, and are not compared here.
-    with patch("volscan.pipeline_oct._pores", return_value=None):
+    with patch("volscan.pipeline_oct.pores_of", return_value=None):
         results = measure(volume, **{**told, **options})
     return results.to_dict(), truth, time.perf_counter() - start
 

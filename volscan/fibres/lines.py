@@ -43,6 +43,14 @@ class SizeTrack:
 
 
 @dataclass(frozen=True)
+class SeenIn:
+    """Of which scan of a growing print each fibre is, and how many lay above it there (fibres,)."""
+
+    scan: NDArray[np.int64]
+    above: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
 class FittedWall:
     """A wall's fibres as fitted: centres (parts, fibres) in the family's axes, µm.
 
@@ -71,6 +79,7 @@ class FittedWall:
     dense_um: FloatArray | None = None
     fine: FineTrack | None = None
     sizes: SizeTrack | None = None
+    seen: SeenIn | None = None
 
     def centres(self) -> FloatArray:
         """Return scan positions (parts, fibres, 3) [z, y, x]."""
