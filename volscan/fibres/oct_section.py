@@ -21,7 +21,7 @@ _MODEL_SPREAD = 0.25
 _STEP = 1e-3
 # A fit has settled when a step betters it by less than this share: of some thousand points that is
 # a twentieth of a standard deviation.
-_SETTLED = 1e-5
+_SETTLED = 1e-6
 
 
 @dataclass(frozen=True)
