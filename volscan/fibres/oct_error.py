@@ -84,18 +84,18 @@ def with_model_error(
 def _model_error_um(wall: FittedWall, sigma_um: float, u_steps_um: FloatArray | None) -> float:
     """Return the error of one fibre's place that makes the error of its wall's lean.
 
-    A fibre is off by `LEAN_ERROR` spreads for each that lies above it where it was seen, all to
-    one side, and all fibres of one scan by how that scan lies on the next newer one.
+    A fibre is off by `LEAN_ERROR` spreads for each that lies above it, all to one side, and all
+    fibres of older scans by how these lie on the next newer ones.
     """
     k = np.arange(wall.up_um.shape[1], dtype=np.float64)
     arm = k - k.mean()
     # Of errors e the slope on the number is off by Σ arm e / Σ arm², a place's by √Σ arm² times it.
     lever = math.sqrt(float(arm @ arm)) or 1.0
-    if wall.seen is None:
-        return LEAN_ERROR * sigma_um * lever
-    parts = [LEAN_ERROR * sigma_um * float(arm @ wall.seen.above) / lever]
-    steps = np.zeros(0) if u_steps_um is None else u_steps_um
-    parts += [float(u) * float(arm[wall.seen.scan <= i].sum()) / lever for i, u in enumerate(steps)]
+    parts = [LEAN_ERROR * sigma_um * lever]
+    if wall.of_scan is not None and u_steps_um is not None:
+        parts += [
+            float(u) * float(arm[wall.of_scan <= i].sum()) / lever for i, u in enumerate(u_steps_um)
+        ]
     return combine_u(parts)
 
 
