@@ -21,6 +21,7 @@ from volscan.pipeline_input import (
     assumed,
     chosen_settings,
     middle_xy_um,
+    opened_earlier,
     opened_mask,
     opened_regions,
     opened_scan,
@@ -52,6 +53,7 @@ def measure(
     design: Design | str | Path | None = None,
     voxel_um: float | Sequence[float] | None = None,
     raw: RawLayout | None = None,
+    earlier: Sequence[Volume | str | Path | NDArray[Any]] = (),
     progress: Progress = no_progress,
     **options: Any,
 ) -> Results:
@@ -70,6 +72,9 @@ def measure(
         Voxel size in µm, one number or (z, y, x), where the file does not tell it.
     raw
         Layout of a headerless file.
+    earlier
+        OCT scans of the same print while it grew, the oldest first, stored and told like `scan`.
+        Each fibre is then measured in the scan in which the fewest lie above it.
     progress
         Called with a stage's name and the share done, 0 to 1.
 
@@ -99,11 +104,12 @@ def measure(
         volume = opened_scan(scan, settings=chosen, voxel_um=voxel_um, raw=raw)
         mask, mask_facts = opened_mask(chosen, volume)
         regions = opened_regions(chosen, volume)
+        grown, grown_facts = opened_earlier(earlier, settings=chosen, voxel_um=voxel_um, raw=raw)
     if chosen.modality == "oct":
-        measured = oct_stages(volume, chosen, mask, regions, log, progress)
+        measured = oct_stages(volume, chosen, mask, regions, log, progress, earlier=grown)
     else:
         measured = _stages(volume, chosen, mask, regions, log, progress)
-    extra = {**scan_settings(voxel_um, raw), **mask_facts}
+    extra = {**scan_settings(voxel_um, raw), **mask_facts, **grown_facts}
     with log.stage("results"):
         progress("results", 0.0)
         results = assemble(measured, extra_settings=extra, design=wanted)

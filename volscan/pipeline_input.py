@@ -100,6 +100,31 @@ def opened_scan(
     return replace(volume, samples=volume.samples[:, :, ::-1], notices=(*volume.notices, told))
 
 
+def opened_earlier(
+    scans: Sequence[Volume | str | Path | NDArray[Any]],
+    *,
+    settings: Settings,
+    voxel_um: float | Sequence[float] | None,
+    raw: RawLayout | None,
+) -> tuple[tuple[Volume, ...], dict[str, Any]]:
+    """Return the scans of the print while it grew, as `opened_scan` does, and the facts to keep.
+
+    Raises
+    ------
+    SettingsError
+        If the scan is not OCT: after the print nothing grows.
+    InputError
+        If a scan cannot be used.
+    """
+    if not scans:
+        return (), {}
+    if settings.modality != "oct":
+        raise SettingsError("earlier scans of a growing print are joined for OCT only")
+    volumes = tuple(opened_scan(s, settings=settings, voxel_um=voxel_um, raw=raw) for s in scans)
+    facts = [{"file": Path(v.source.path).name, "sha256": v.source.sha256} for v in volumes]
+    return volumes, {"earlier": facts}
+
+
 def up_as_measured(settings: Settings) -> Up | None:
     """Return `up`, which is told of the scan as stored, in the scan that is measured.
 

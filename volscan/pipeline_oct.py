@@ -22,7 +22,7 @@ from volscan.porosity import PORES_FROM_FIBRES, Porosity, measure_porosity
 from volscan.prepare.edges import FWHM_PER_SIGMA
 from volscan.prepare.material import MaterialMap
 from volscan.prepare.oct import OctMap, prepare_oct
-from volscan.progress import Progress
+from volscan.progress import Progress, no_progress
 from volscan.provenance import RunLog
 from volscan.quantity import Notice, Quantity, combine_u
 from volscan.results_document import Measured
@@ -43,8 +43,10 @@ def oct_stages(
     regions: Sequence[Region],
     log: RunLog,
     progress: Progress,
+    *,
+    earlier: Sequence[Volume] = (),
 ) -> Measured:
-    """Run the stages of an OCT scan in their order.
+    """Run the stages of an OCT scan in their order; `earlier` are scans of the print as it grew.
 
     Notes
     -----
@@ -53,18 +55,22 @@ def oct_stages(
     """
     s = settings
     told = up_as_measured(s)
-    up = told or _USUAL_UP
-    with log.stage("prepare"):
-        scan = prepare_oct(
-            volume, up=up, axial_index=s.axial_index,
-            scale=None if s.oct_scale == "auto" else s.oct_scale, progress=progress,
+
+    def prepared(v: Volume, say: Progress) -> OctMap:
+        return prepare_oct(
+            v, up=told or _USUAL_UP, axial_index=s.axial_index,
+            scale=None if s.oct_scale == "auto" else s.oct_scale, progress=say,
         )  # fmt: skip
+
+    with log.stage("prepare"):
+        scan = prepared(volume, progress)
+        grown = [prepared(v, no_progress) for v in earlier]
     with log.stage("frame"):
-        frame = _frame(scan, s, confirmed=told is not None)
+        frame, *frames = (_frame(m, s, confirmed=told is not None) for m in (scan, *grown))
     with log.stage("fibres"):
         found = find_oct_fibres(
             scan, frame, index_medium=s.index_medium, index_polymer=s.index_polymer,
-            progress=progress,
+            earlier=list(zip(grown, frames, strict=True)), progress=progress,
         )  # fmt: skip
         material = _drawn_map(volume, scan, frame, found, s)
     field = found.field
@@ -247,6 +253,7 @@ def _facts(scan: OctMap, found: OctFibres, settings: Settings) -> dict[str, Any]
             "met": found.index_met,
         },
         "height_over_width": found.flatness,
+        **({"joined": _joined(found)} if found.moved else {}),
         "blur_fwhm_um": None
         if optics is None
         else {
@@ -254,3 +261,19 @@ def _facts(scan: OctMap, found: OctFibres, settings: Settings) -> dict[str, Any]
             "across": FWHM_PER_SIGMA * optics.sigma_um[0],
         },
     }
+
+
+def _joined(found: OctFibres) -> list[dict[str, Any] | None]:
+    """Return how each scan of a growing print lies on the newest, the oldest first."""
+    return [
+        None
+        if m is None
+        else {
+            "turn_deg": m.turn_deg,
+            "shift_um": list(m.shift_um),
+            "u_um": m.u_um,
+            "shared_fibres": m.shared,
+            "fibres_taken": m.taken,
+        }
+        for m in found.moved
+    ]

@@ -33,6 +33,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from volscan.fibres.threads import on_each
 from volscan.geometry import BuildFrame, TubeFrame
 from volscan.pores.maps import PoreMaps
 from volscan.pores.space import PoreSpace
@@ -132,12 +133,17 @@ def _plan(
     total = np.zeros((y_um.size, x_um.size))
     count = np.zeros((y_um.size, x_um.size), dtype=np.int64)
     grid = np.stack(np.meshgrid(x_um, y_um), axis=-1)
-    for h in np.arange(base + step / 2, max(top, base + step), step):
+
+    def level_at(h: float) -> NDArray[np.float32]:
         build = np.concatenate([grid, np.full((*grid.shape[:2], 1), h)], axis=-1)
         voxel = (frame.to_scan(build) / spacing).reshape(-1, 3).T
         sampled = ndimage.map_coordinates(
             material.fraction, voxel, order=1, mode="constant", cval=np.nan
-        ).reshape(total.shape)
+        )
+        return np.asarray(sampled.reshape(total.shape))
+
+    heights = [float(h) for h in np.arange(base + step / 2, max(top, base + step), step)]
+    for sampled in on_each(level_at, heights):
         known = np.isfinite(sampled)
         total[known] += sampled[known]
         count += known

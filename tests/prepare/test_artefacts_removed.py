@@ -21,7 +21,7 @@ from volscan.prepare.rings import remove_rings
 from volscan.volume import Volume
 
 REMOVED = {
-    "background_removed", "rings_removed", "fringes_undone", "grey_scale_cut",
+    "background_removed", "rings_removed", "fringes_undone", "fringes_faint", "grey_scale_cut",
     "coarse_grey_steps", "dense_specks_excluded", "holder_excluded", "sheet_excluded",
     "lump_excluded",
 }  # fmt: skip
@@ -112,6 +112,23 @@ def test_blur_alone_has_no_rim():
         assert find_fringes(fraction, fraction > 0.5, None, noise=0.05, correlation_vox=1.0) is None
 
 
+def test_fringes_too_faint_to_undo_are_told_and_widen_the_blur():
+    fraction = pile(noise=0.0, blur=1.2)
+    noise = 0.03 * np.random.default_rng(5).standard_normal(fraction.shape)
+
+    def prepared(k: float):  # type: ignore[no-untyped-def]
+        bent = fraction - k * ndimage.laplace(fraction, mode="nearest")
+        return prepare_ct(scan((bent + noise).astype(np.float32)))
+
+    plain, faint, strong = (prepared(k) for k in (0.0, 0.33, 0.8))
+    codes = [{n.code for n in m.notices} for m in (plain, faint, strong)]
+    assert [c & {"fringes_faint", "fringes_undone"} for c in codes] == [
+        set(), {"fringes_faint"}, {"fringes_undone"},
+    ]  # fmt: skip
+    assert plain.u_blur_share == strong.u_blur_share == 0.0
+    assert faint.u_blur_share > 0.0
+
+
 @pytest.mark.parametrize("low", [-2.0, -0.5, 0.3])
 def test_noise_is_read_between_cut_ends(low):
     # Standard deviation of a normal distribution whose lower end was cut: quantiles above it.
@@ -150,6 +167,15 @@ def test_a_clipped_scan_keeps_air_at_nothing_and_tells():
     assert "grey_scale_cut" in {n.code for n in clipped.notices}
     assert clipped.noise_air == pytest.approx(plain.noise_air, rel=0.05)
     assert clipped.air == pytest.approx(plain.air, abs=0.01 * 400)
+
+
+def test_flat_tops_leave_the_contrast_unsure():
+    fraction = pile(noise=0.1)
+    whole = prepare_ct(scan(np.clip(fraction, -0.5, 1.1)))
+    cut = prepare_ct(scan(np.clip(fraction, -0.5, 0.93)))
+    assert whole.u_contrast_share == 0.0
+    assert cut.u_contrast_share > 0.0
+    assert any("middles of fibres" in n.message for n in cut.notices)
 
 
 def test_polymer_beyond_the_scale_is_refused():

@@ -20,6 +20,7 @@ from scipy.special import polygamma
 
 from volscan.errors import NothingToMeasureError
 from volscan.phantom.make import phantom_from_dict
+from volscan.phantom.oct_keys import oct_from_dict
 from volscan.pipeline import measure
 from volscan.volume import Volume
 
@@ -157,9 +158,62 @@ def run(values: dict[str, Any], **options: Any) -> tuple[dict[str, Any], dict[st
     start = time.perf_counter()
     told = {"modality": "oct", "up": "-z", "mirrored": False, **values.get("measure", {})}
     # Pores take longest, come from the fitted fibres as with micro-CT, and are not compared here.
-    with patch("volscan.pipeline_oct._pores", return_value=None):
+    with patch("volscan.pipeline_oct.pores_of", return_value=None):
         results = measure(volume, **{**told, **options})
     return results.to_dict(), truth, time.perf_counter() - start
+
+
+# The print that is also scanned after every two layers, and the plate's shift (y, x) each time.
+GROWING = "lens-tall"
+_MOVED_UM = ((0.0, 0.0), (2.6, -3.3), (-2.6, 0.0), (1.3, -3.3), (0.0, 2.0))
+
+
+def growing() -> list[str]:
+    """Return the lines about a growing print: its newest scan alone, and joined with the others."""
+    (values,) = [v for v in phantoms() if v["name"] == GROWING]
+    layers = int(values["scaffold"]["layers"])
+    seed = int(values["oct"]["seed"])
+    counts = range(layers - 2 * len(_MOVED_UM) + 2, layers + 1, 2)
+    # The last scan is where the mount puts it; the others are moved against it.
+    places = [*_MOVED_UM[1:], _MOVED_UM[0]]
+    rows = [
+        {"layers_laid": n, "shift_um": [0.0, *p], "seed": seed + n}
+        for n, p in zip(counts, places, strict=True)
+    ]
+    volumes, truth, _ = oct_from_dict(
+        {k: values[k] for k in ("name", "scaffold", "oct")} | {"volume": rows}, throats_too=False
+    )
+    lines = [
+        "", "## A growing print", "",
+        f"{GROWING}, scanned after {', '.join(str(n) for n in counts)} layers, the plate moved in "
+        "between; shifts are in µm along X and Y of the build frame.",
+        "", "| scans | fibres (of "
+        f"{truth['fibres']['count']}) | layers | worst wall tilt (°) | mean size (°) | error / u |",
+        "|---|---|---|---|---|---|",
+    ]  # fmt: skip
+    for name, others in (("newest alone", []), ("all joined", volumes[:-1])):
+        got = measure(
+            volumes[-1], modality="oct", up="-z", mirrored=False, only_walls=True, earlier=others
+        ).to_dict()
+        walls = np.array(wall_errors(got, truth))
+        e = walls[:, 0]
+        lines.append(
+            f"| {name} | {got['fibres']['count']} | {got['fibres']['layer_count'] or '–'} | "
+            f"{e[np.nanargmax(np.abs(e))]:+.2f} | {np.nanmean(np.abs(e)):.2f} | "
+            f"{math.sqrt(float(np.nanmean((e / walls[:, 1]) ** 2))):.2f} |"
+        )
+    lines += ["", "| layers | shift put in | found | u | fibres shared | taken |"]
+    lines += ["|---|---|---|---|---|---|"]
+    for n, (y, x), m in zip(counts, places, got["oct"]["joined"], strict=True):
+        if m is None:
+            lines.append(f"| {n} | {-x:+.1f}, {y:+.1f} | left out | | | |")
+            continue
+        found = ", ".join(f"{v:+.2f}" for v in m["shift_um"])
+        lines.append(
+            f"| {n} | {-x:+.1f}, {y:+.1f} | {found} | {m['u_um']:.2f} | {m['shared_fibres']} | "
+            f"{m['fibres_taken']} |"
+        )
+    return lines
 
 
 def _cell(key: str, value: float) -> str:
@@ -213,6 +267,7 @@ def main(names: list[str]) -> int:
             flush=True,
         )
     if not names:
+        page.grown = growing()
         page.write()
     return failed
 
@@ -227,6 +282,7 @@ class Page:
     indices: list[tuple[str, float, Any]] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
     untold: list[str] = field(default_factory=list)
+    grown: list[str] = field(default_factory=list)
 
     def write(self) -> None:
         """Write the page."""
@@ -286,6 +342,7 @@ class Page:
             for word, found in (("on", on), ("off", off)):
                 cells = " | ".join(_cell(k, found[k]) for k in keys)
                 lines.append(f"| {name} | {word} | {cells} |")
+        lines += self.grown
         PAGE.parent.mkdir(exist_ok=True)
         PAGE.write_text("\n".join(lines) + "\n", encoding="utf-8")
 

@@ -91,6 +91,14 @@ def measure(
         str,
         typer.Option(metavar="auto|db|amplitude|intensity", help="OCT: what the scan stores."),
     ] = "auto",
+    earlier: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="SCAN",
+            help="OCT: a scan of the same print with fewer layers, to see each layer uncovered. "
+            "Can be given again, the oldest first.",
+        ),
+    ] = None,
     raw_shape: options.RawShape = None,
     raw_type: options.RawType = None,
     raw_order: options.RawOrder = None,
@@ -128,6 +136,7 @@ def measure(
         voxel_um=values.voxel_um(voxel_um),
         raw=values.raw_layout(raw_shape, raw_type, raw_order, raw_offset),
         design=design,
+        earlier=tuple(earlier or ()),
         force=force,
         quiet=quiet,
     )
@@ -143,6 +152,7 @@ def measured_into(
     voxel_um: float | tuple[float, float, float] | None = None,
     raw: object = None,
     design: Path | None = None,
+    earlier: tuple[Path, ...] = (),
     force: bool,
     quiet: bool,
 ) -> Results:
@@ -163,6 +173,7 @@ def measured_into(
             design=design,
             voxel_um=voxel_um,
             raw=raw if isinstance(raw, RawLayout) else None,
+            earlier=earlier,
             progress=progress,
         )
         results = results.with_run(command=plain_command(command_line.get()))

@@ -23,7 +23,7 @@ def better_material(
     fraction /= np.float32(optics.contrast)
     polymer = material.air + optics.contrast * span
     # The shape of a real point spread is never quite the model's: 0.5 % of the contrast.
-    u_polymer = span * math.hypot(u_contrast, 0.005)
+    u_polymer = span * math.hypot(u_contrast, 0.005, material.u_contrast_share * optics.contrast)
     blur = tuple(FWHM_PER_SIGMA * _effective(s, optics.share) for s in optics.sigma_um)
     mean = float(np.mean(blur))
     return replace(
@@ -39,7 +39,13 @@ def better_material(
         else (material.threshold - material.air) / (polymer - material.air),
         anchors_from="air: mean of voxels away from solid; polymer: fit of blurred cross-sections",
         blur_um=Quantity(
-            mean, FWHM_PER_SIGMA * math.hypot(u_sigma_um, 0.03 * optics.sigma_um[1]), "µm", 1
+            mean,
+            math.hypot(
+                FWHM_PER_SIGMA * math.hypot(u_sigma_um, 0.03 * optics.sigma_um[1]),
+                material.u_blur_share * mean,
+            ),
+            "µm",
+            1,
         ),
         blur_axes_um=(blur[0], blur[1], blur[2]),
     )

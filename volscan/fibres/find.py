@@ -10,6 +10,7 @@ fitted in the same way along their paths.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import compress
@@ -194,7 +195,7 @@ def _fitted(
         frame,
         families=axes,
         waves=waves,
-        u_contrast_share=shared.u_contrast / optics.contrast,
+        u_contrast_share=math.hypot(shared.u_contrast / optics.contrast, material.u_contrast_share),
     )
     field = with_shapes(field, walls, frame)
     field = with_thin_doubt(field, fwhm_um=FWHM_PER_SIGMA * optics.sigma_um[1])

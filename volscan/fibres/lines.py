@@ -50,7 +50,8 @@ class FittedWall:
     `places_um` (parts, fibres, 3) are the same centres along, across and up in straight axes, and
     `dense_um` has them at even places over the whole path. `misfit` is what the disc model leaves
     of the section, beyond noise, as a share of its own root mean square; `u_places_um` what noise
-    makes of places across and up (parts, fibres, 2).
+    makes of places across and up (parts, fibres, 2), `of_scan` (fibres,) of which scan of a growing
+    print each is.
     """
 
     family: int
@@ -71,6 +72,7 @@ class FittedWall:
     dense_um: FloatArray | None = None
     fine: FineTrack | None = None
     sizes: SizeTrack | None = None
+    of_scan: NDArray[np.int64] | None = None
 
     def centres(self) -> FloatArray:
         """Return scan positions (parts, fibres, 3) [z, y, x]."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from volscan.fibres.field import FibreField
 from volscan.fibres.lines import FittedWall
+from volscan.geometry import FloatArray
 from volscan.quantity import Quantity, combine_u
 
 # What the model of straight rays leaves out moves fibres across by more the deeper they lie: this
@@ -39,15 +40,22 @@ def wall_scatter_um(walls: list[FittedWall]) -> float | None:
     return math.sqrt(squares / freedom) if freedom >= _FEWEST else None
 
 
-def with_model_error(field: FibreField, walls: list[FittedWall], *, sigma_um: float) -> FibreField:
+def with_model_error(
+    field: FibreField,
+    walls: list[FittedWall],
+    *,
+    sigma_um: float,
+    u_steps_um: FloatArray | None = None,
+) -> FibreField:
     """Return the field with what the model leaves out in every u.
 
     The calibrated error, or the scatter of the fibres about their walls' lines where that is
-    larger. `sigma_um` is the standard deviation of the amplitude's lateral spread.
+    larger. `sigma_um` is the standard deviation of the amplitude's lateral spread, `u_steps_um`
+    how well each of several scans of a growing print lies on the next newer one.
     """
     seen = wall_scatter_um(walls) or 0.0
     stations = tuple(
-        replace(s, u_model_um=max(seen, LEAN_ERROR * sigma_um * _lever(s.radius_um.size)))
+        replace(s, u_model_um=max(seen, _model_error_um(walls[s.wall], sigma_um, u_steps_um)))
         for s in field.stations
     )
     fibres = tuple(
@@ -73,9 +81,22 @@ def with_model_error(field: FibreField, walls: list[FittedWall], *, sigma_um: fl
     )
 
 
-def _lever(fibres: int) -> float:
-    """Return √Σ(k - mean)² over a wall's fibres: what makes places' errors into a lean's."""
-    return math.sqrt((fibres**3 - fibres) / 12.0)
+def _model_error_um(wall: FittedWall, sigma_um: float, u_steps_um: FloatArray | None) -> float:
+    """Return the error of one fibre's place that makes the error of its wall's lean.
+
+    A fibre is off by `LEAN_ERROR` spreads for each that lies above it, all to one side, and all
+    fibres of older scans by how these lie on the next newer ones.
+    """
+    k = np.arange(wall.up_um.shape[1], dtype=np.float64)
+    arm = k - k.mean()
+    # Of errors e the slope on the number is off by Σ arm e / Σ arm², a place's by √Σ arm² times it.
+    lever = math.sqrt(float(arm @ arm)) or 1.0
+    parts = [LEAN_ERROR * sigma_um * lever]
+    if wall.of_scan is not None and u_steps_um is not None:
+        parts += [
+            float(u) * float(arm[wall.of_scan <= i].sum()) / lever for i, u in enumerate(u_steps_um)
+        ]
+    return combine_u(parts)
 
 
 def _widened(q: Quantity, u: float) -> Quantity:

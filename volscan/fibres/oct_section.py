@@ -10,13 +10,18 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from volscan.geometry import FloatArray
-from volscan.kernels.oct_section import section_model
+from volscan.kernels.oct_section import section_model, section_models
 
 # Added to model and scan before the logarithm, in noise floors: below it all is noise.
 _SOFT = 2.0
 # What the model of light leaves out, as a spread of ln intensity: it keeps bright, well-averaged
 # places from counting without end.
 _MODEL_SPREAD = 0.25
+# Step of the fit's difference quotients, in its own units.
+_STEP = 1e-3
+# A fit has settled when a step betters it by less than this share: of some thousand points that is
+# a twentieth of a standard deviation.
+_SETTLED = 1e-6
 
 
 @dataclass(frozen=True)
@@ -136,6 +141,13 @@ _SHARED = {
     "flatness": (0.4, 1.6),
 }
 
+# Where the kernel takes them (`SectionOptics.packed`); flatness is the fibres'.
+_PLACE = {
+    "polymer": 1, "sigma_u": 2, "sigma_v": 3, "half_angle_deg": 4, "underside": 5, "rough": 6,
+    "inside": 7, "flank": 8, "loss_per_um": 10, "floor_rough": 11, "body": 12, "decay_um": 13,
+    "cone": 14, "crossing": 15,
+}  # fmt: skip
+
 
 def model_of(section: Section, stack: Stack, optics: SectionOptics) -> FloatArray:
     """Return the mean intensity that a stack shows on a section's grid."""
@@ -223,15 +235,45 @@ def fit_section(
         made = Stack(p[:k] * r0, p[k : 2 * k] * r0, half, p[2 * k : 3 * k])
         return made, _set(optics, free, np.exp(p[3 * k + n_width :]))
 
+    constants = optics.packed(section.collector)
+
+    def explained(several: FloatArray) -> FloatArray:
+        """Return weighted ln intensities (n, points) of parameter sets (n, parameters)."""
+        n = len(several)
+        shared = np.exp(several[:, 3 * k + n_width :])
+        flatness = np.full((n, 1), optics.flatness)
+        light = np.tile(constants, (n, 1))
+        for column, name in enumerate(free):
+            if name == "flatness":
+                flatness = shared[:, column, None]
+            else:
+                value = shared[:, column]
+                light[:, _PLACE[name]] = np.radians(value) if name == "half_angle_deg" else value
+        half = np.broadcast_to(stack.half_width_um, (n, k))
+        if n_width:
+            half = np.broadcast_to(np.exp(several[:, 3 * k : 3 * k + n_width] / 5.0), (n, k))
+        places = several[:, : 2 * k].reshape(n, 2, k) * r0
+        level = np.exp(several[:, 2 * k : 3 * k])
+        fibres = np.stack([places[:, 0], places[:, 1], half, flatness * half, level], axis=2)
+        model = np.empty((n, *section.mean.shape))
+        section_models(section.u_um, section.v_um, fibres, light, model)
+        model += _SOFT
+        np.log(model, out=model)
+        return np.asarray(model[:, seen] * weight)
+
     def residual(p: FloatArray) -> FloatArray:
-        made, changed = unpacked(p)
-        model = model_of(section, made, changed)[seen]
-        return np.asarray((np.log(model + _SOFT) - observed) * weight)
+        return np.asarray(explained(p[None])[0] - observed * weight)
+
+    def slopes(p: FloatArray) -> FloatArray:
+        steps = _STEP * np.maximum(1.0, np.abs(p))
+        steps = np.where(p + steps > high, -steps, steps)
+        shifted = explained(np.vstack([p, p + np.diag(steps)]))
+        return np.asarray(((shifted[1:] - shifted[0]) / steps[:, None]).T)
 
     start = np.clip(start, low + 1e-9, high - 1e-9)
     result = least_squares(
-        residual, start, bounds=(low, high), loss="soft_l1", max_nfev=evaluations, x_scale=0.1,
-        diff_step=1e-5,
+        residual, start, slopes, bounds=(low, high), loss="soft_l1", max_nfev=evaluations,
+        x_scale=0.1, ftol=_SETTLED, xtol=_SETTLED,
     )  # fmt: skip
     made, changed = unpacked(result.x)
     rest = result.fun

@@ -134,6 +134,7 @@ def top_only(wall: FittedWall) -> FittedWall:
         u_radius_um=np.hypot(wall.u_radius_um[-1:], _CAP_ALONE * wall.radius_um[-1:]),
         places_um=None if wall.places_um is None else wall.places_um[:, -1:],
         u_places_um=None if wall.u_places_um is None else wall.u_places_um[:, -1:],
+        of_scan=None if wall.of_scan is None else wall.of_scan[-1:],
     )
 
 

@@ -13,6 +13,10 @@ Grey = NDArray[np.float32]
 
 # Gaussians are cut at this many standard deviations.
 _REACH = 3.5
+# Columns of sight are this many standard deviations apart: their Gaussians sum to a flat wave.
+_COLUMN = 0.5
+# Scatter below the collector ends where it is this faint (noise floors).
+_FAINTEST = 0.02
 
 
 @njit(cache=True, nogil=True)
@@ -97,30 +101,42 @@ def section_model(
     k = fibres.shape[0]
     nu, nv = u.size, v.size
     dv = v[1] - v[0]
-    fine = 0.35 * su
+    fine = _COLUMN * su
     reach_u = _REACH * su
     start = u[0] - reach_u
     columns = int((u[nu - 1] - u[0] + 2.0 * reach_u) / fine) + 1
     reach_v = int(_REACH * sv / dv) + 1
     surfaces = 2 * k + 1
-    waves = np.zeros((surfaces, nv, nu))
+    # Rows of the section last: the innermost loops run down a column.
+    waves = np.zeros((surfaces, nu, nv))
     touched_low = np.full(surfaces, nv)
     touched_high = np.zeros(surfaces, dtype=np.int64)
-    power = np.zeros((nv, columns))
+    power = np.zeros((columns, nv))
+    lit_low = np.full(columns, nv)
+    lit_high = np.zeros(columns, dtype=np.int64)
     norm_u = fine / (su * math.sqrt(2.0 * math.pi))
     profile = np.empty(2 * reach_v + 2)
+    weights = np.empty((columns, nu))
+    first_column = np.empty(columns, dtype=np.int64)
+    last_column = np.empty(columns, dtype=np.int64)
     tops = np.empty(k)
     bottoms = np.empty(k)
     which = np.empty(k, dtype=np.int64)
     lights = _lights(fibres, start, fine, columns, flank, mu, cone, crossing)
     for j in range(columns):
         uj = start + j * fine
+        first_column[j] = np.searchsorted(u, uj - reach_u)
+        last_column[j] = first_column[j]
+        while last_column[j] < nu and u[last_column[j]] - uj <= reach_u:
+            t = (u[last_column[j]] - uj) / su
+            weights[j, last_column[j]] = math.exp(-0.5 * t * t)
+            last_column[j] += 1
+        across = weights[j, first_column[j] : last_column[j]]
         # Pieces of this column from the top down, by height of their tops.
         n = 0
         for f in range(k):
-            q = (uj - fibres[f, 0]) / fibres[f, 2]
-            if abs(q) < 0.999:
-                half = fibres[f, 3] * math.sqrt(1.0 - q * q)
+            half = fibres[f, 3] * _mean_height(uj - fibres[f, 0], fine, fibres[f, 2])
+            if half > 0.0:
                 top, bottom = fibres[f, 1] + half, fibres[f, 1] - half
                 if bottom < 0.0:
                     bottom = 0.0
@@ -167,50 +183,90 @@ def section_model(
                 mirror *= math.exp(-0.5 * math.log(2.0) * (angle / half_angle) ** 2)
                 s = g if side == 0 else k + g
                 _add_wave(
-                    waves, touched_low, touched_high, s, mirror * norm_u, uj, where,
-                    u, v, su, sv, dv, reach_u, reach_v, profile,
+                    waves, touched_low, touched_high, s, mirror * norm_u, where,
+                    first_column[j], across, v, sv, dv, reach_v, profile,
                 )  # fmt: skip
                 strength = rough * amplitude * amplitude * light
                 if side == 1:
                     strength *= under * under
-                r = math.floor((where - v[0]) / dv + 0.5)
-                if 0 <= r < nv:
-                    power[r, j] += strength * cosine * cosine * fine
+                row = (where - v[0]) / dv
+                _add_point(power[j], row, strength * cosine * cosine * fine)
+                lit_low[j] = min(lit_low[j], max(math.floor(row), 0))
+                lit_high[j] = max(lit_high[j], min(math.floor(row) + 2, nv))
                 light *= passed
                 if side == 0:
-                    r0 = math.floor((first - v[0]) / dv + 0.5)
-                    r1 = math.floor((end - v[0]) / dv + 0.5)
-                    for r in range(max(r0, 0), min(r1, nv)):
-                        power[r, j] += inner * amplitude * amplitude * light * fine * dv
+                    glow = inner * amplitude * amplitude * light * fine * dv
+                    _add_stretch(power[j], row, (end - v[0]) / dv, glow)
             i = m
         where = (polymer - medium) * solid
         light = lights[k, j]
         _add_wave(
             waves, touched_low, touched_high, surfaces - 1,
             floor_amp * math.sqrt(light * (1.0 - floor_rough)) * norm_u,
-            uj, where, u, v, su, sv, dv, reach_u, reach_v, profile,
+            where, first_column[j], across, v, sv, dv, reach_v, profile,
         )  # fmt: skip
         bright = floor_amp * floor_amp * light
-        r = math.floor((where - v[0]) / dv + 0.5)
-        if 0 <= r < nv:
-            power[r, j] += floor_rough * bright * fine
-        if body > 0.0:
-            for r2 in range(max(r + 1, 0), nv):
-                part = body * bright * math.exp(-(v[r2] - where) / decay)
-                if part < 0.02:
-                    break
-                power[r2, j] += part * fine * dv
-    out[:] = 1.0
+        row = (where - v[0]) / dv
+        _add_point(power[j], row, floor_rough * bright * fine)
+        lit_low[j] = min(lit_low[j], max(math.floor(row), 0))
+        lit_high[j] = max(lit_high[j], min(math.floor(row) + 2, nv))
+        r = math.floor(row + 0.5)
+        if body > 0.0 and 0 <= r < nv:
+            part = body * bright * fine * dv
+            power[j, r] += part * (r + 0.5 - row)
+            fall = math.exp(-dv / decay)
+            part *= math.exp(-(v[r] - where) / decay) * fall
+            r += 1
+            while r < nv and part >= _FAINTEST * fine * dv:
+                power[j, r] += part
+                part *= fall
+                r += 1
+            lit_high[j] = max(lit_high[j], r)
+    seen = _blurred_power(
+        power, lit_low, lit_high, weights, first_column, last_column, su, sv, dv, nu
+    )
     for s in range(surfaces):
-        for r in range(touched_low[s], touched_high[s]):
-            for c in range(nu):
-                out[r, c] += waves[s, r, c] ** 2
-    _add_power(out, power, u, start, fine, su, sv, dv)
+        for c in range(nu):
+            for r in range(touched_low[s], touched_high[s]):
+                seen[c, r] += waves[s, c, r] * waves[s, c, r]
+    for r in range(nv):
+        for c in range(nu):
+            out[r, c] = 1.0 + seen[c, r]
+
+
+@njit(cache=True, nogil=True)
+def _mean_height(at, width, radius):  # type: ignore[no-untyped-def]
+    """Return a circle's mean half-height over a column, as a share: no jump at its edge."""
+    a = (at - 0.5 * width) / radius
+    b = (at + 0.5 * width) / radius
+    if a >= 1.0 or b <= -1.0:
+        return 0.0
+    a, b = max(a, -1.0), min(b, 1.0)
+    area = b * math.sqrt(1.0 - b * b) + math.asin(b) - a * math.sqrt(1.0 - a * a) - math.asin(a)
+    return 0.5 * area * radius / width
+
+
+@njit(cache=True, nogil=True)
+def _add_point(rows, at, value):  # type: ignore[no-untyped-def]
+    """Share a point's light between the two rows beside it, so that it moves without jumps."""
+    r = math.floor(at)
+    share = at - r
+    if 0 <= r < rows.size:
+        rows[r] += value * (1.0 - share)
+    if 0 <= r + 1 < rows.size:
+        rows[r + 1] += value * share
+
+
+@njit(cache=True, nogil=True)
+def _add_stretch(rows, start, end, value):  # type: ignore[no-untyped-def]
+    """Add `value` a row to the rows from start to end, to the first and last in part."""
+    for r in range(max(math.floor(start + 0.5), 0), min(math.floor(end + 0.5) + 1, rows.size)):
+        rows[r] += value * max(0.0, min(end, r + 0.5) - max(start, r - 0.5))
 
 
 @njit(cache=True, nogil=True)
 def _add_wave(  # type: ignore[no-untyped-def]
-    waves, low, high, s, amplitude, uj, where, u, v, su, sv, dv, reach_u, reach_v, profile
+    waves, low, high, s, amplitude, where, column0, across, v, sv, dv, reach_v, profile
 ):
     """Add a point's blurred amplitude to a surface's wave."""
     if amplitude < 1e-6:
@@ -221,44 +277,63 @@ def _add_wave(  # type: ignore[no-untyped-def]
         return
     low[s] = min(low[s], r0)
     high[s] = max(high[s], r1)
-    for r in range(r0, r1):
-        t = (v[r] - where) / sv
-        profile[r - r0] = amplitude * math.exp(-0.5 * t * t)
-    c0 = np.searchsorted(u, uj - reach_u)
-    for c in range(c0, u.size):
-        t = (u[c] - uj) / su
-        if t > _REACH:
-            break
-        w = math.exp(-0.5 * t * t)
-        for r in range(r0, r1):
-            waves[s, r, c] += w * profile[r - r0]
+    # On even steps a Gaussian's ratio of neighbours changes by one factor.
+    step = dv / sv
+    t = (v[r0] - where) / sv
+    value = amplitude * math.exp(-0.5 * t * t)
+    ratio = math.exp(-step * (t + 0.5 * step))
+    fall = math.exp(-step * step)
+    rows = r1 - r0
+    for r in range(rows):
+        profile[r] = value
+        value *= ratio
+        ratio *= fall
+    for c in range(across.size):
+        _add_scaled(waves[s, column0 + c, r0:r1], profile[:rows], across[c])
 
 
 @njit(cache=True, nogil=True)
-def _add_power(out, power, u, start, fine, su, sv, dv):  # type: ignore[no-untyped-def]
-    """Add incoherent light, blurred by the square of the amplitude's spread."""
-    nv, columns = power.shape
-    nu = u.size
-    across = np.zeros((nv, nu))
-    for c in range(nu):
-        j0 = max(0, int((u[c] - 2.6 * su - start) / fine))
-        j1 = min(columns, int((u[c] + 2.6 * su - start) / fine) + 1)
-        for j in range(j0, j1):
-            t = (u[c] - start - j * fine) / su
-            w = math.exp(-t * t) / (su * math.sqrt(math.pi))
-            for r in range(nv):
-                if power[r, j] != 0.0:
-                    across[r, c] += w * power[r, j]
+def _blurred_power(  # type: ignore[no-untyped-def]
+    power, low, high, weights, first_column, last_column, su, sv, dv, nu
+):
+    """Return incoherent light (across, rows), blurred by the square of the amplitude's spread."""
+    columns, nv = power.shape
+    across = np.zeros((nu, nv))
+    norm = 1.0 / (su * math.sqrt(math.pi))
+    top, end = nv, 0
+    for j in range(columns):
+        if high[j] <= low[j]:
+            continue
+        top, end = min(top, low[j]), max(end, high[j])
+        for c in range(first_column[j], last_column[j]):
+            w = norm * weights[j, c] * weights[j, c]
+            _add_scaled(across[c, low[j] : high[j]], power[j, low[j] : high[j]], w)
+    out = np.zeros((nu, nv))
     reach = int(2.6 * sv / dv) + 1
-    for r in range(nv):
-        for d in range(-reach, reach + 1):
-            q = r + d
-            if 0 <= q < nv:
-                t = d * dv / sv
-                w = math.exp(-t * t)
-                for c in range(nu):
-                    if across[q, c] != 0.0:
-                        out[r, c] += w * across[q, c]
+    for d in range(-reach, reach + 1):
+        t = d * dv / sv
+        w = math.exp(-t * t)
+        r0, r1 = max(0, top - d), min(nv, end - d)
+        if r1 <= r0:
+            continue
+        for c in range(nu):
+            _add_scaled(out[c, r0:r1], across[c, r0 + d : r1 + d], w)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _add_scaled(out, values, factor):  # type: ignore[no-untyped-def]
+    for i in range(out.size):
+        out[i] += factor * values[i]
+
+
+@njit(cache=True, nogil=True)
+def section_models(
+    u: FloatArray, v: FloatArray, fibres: FloatArray, optics: FloatArray, out: FloatArray
+) -> None:
+    """Write several sections (n, v, u) of `section_model`: fibres (n, k, 5), optics (n, 16)."""
+    for i in range(out.shape[0]):
+        section_model(u, v, fibres[i], optics[i], out[i])
 
 
 # Rays across the cone: points and weights of a disc of light seen from the side (semicircle law,
@@ -282,20 +357,34 @@ def _lights(fibres, start, fine, columns, flank, mu, cone, crossing):  # type: i
             mean = 0.0
             for m in range(_RAY_AT.size):
                 lost = 0.0
+                passed = 1.0
+                edge = 1.0
                 for f in range(k):
                     above = fibres[f, 1] - height
                     if f == t or above <= 0.0:
                         continue
                     q = (u + cone * _RAY_AT[m] * above - fibres[f, 0]) / fibres[f, 2]
-                    rest = 1.0 - q * q
-                    if rest <= 0.0:
+                    # Share of the column inside: a flank stops all light, and just past it none.
+                    inside = (1.0 - abs(q)) * fibres[f, 2] / fine + 0.5
+                    if inside <= 0.0:
                         continue
-                    rest = max(rest, 0.002)
-                    lost += mu * 2.0 * fibres[f, 3] * math.sqrt(rest)
+                    rest = max(1.0 - q * q, 0.002)
+                    inner = mu * 2.0 * fibres[f, 3] * math.sqrt(rest)
                     # Welded to the one below: no surface lies between them.
-                    if above > 0.8 * (half + fibres[f, 3]):
-                        lost += crossing - flank * math.log(rest)
-                mean += _RAY_WEIGHT[m] * math.exp(-0.25 * lost)
+                    welded = above <= 0.8 * (half + fibres[f, 3])
+                    if not welded:
+                        inner += crossing
+                    if inside >= 1.0:
+                        lost += inner
+                        if not welded:
+                            passed *= rest
+                    else:
+                        if not welded:
+                            inner -= flank * math.log(rest)
+                        edge *= 1.0 - inside + inside * math.exp(-0.25 * inner)
+                if passed < 1.0:
+                    lost -= flank * math.log(passed)
+                mean += _RAY_WEIGHT[m] * edge * math.exp(-0.25 * lost)
             out[t, j] = mean**4
     return out
 

@@ -117,7 +117,8 @@ def partial_volume(
         / sums.volume,
     }
     if model is not None and math.isfinite(model.air_mean):
-        parts["background"] = _air_excess(sums, model)
+        # What the air shows of the background stands behind the fibres, too.
+        parts["background"] = abs(model.air_mean)
     return Estimate(solid, parts)
 
 

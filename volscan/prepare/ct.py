@@ -33,12 +33,14 @@ from volscan.prepare.firstlook import (
     typical_thickness_um,
 )
 from volscan.prepare.foreign import find_foreign
-from volscan.prepare.fringes import Fringes, find_fringes, undo_fringes
+from volscan.prepare.fringes import U_BLUR_FAINT, Fringes, find_fringes, undo_fringes
 from volscan.prepare.greys import (
+    U_BLUR_FLAT,
+    U_CONTRAST_FLAT,
     cut_notices,
     grey_scale,
+    has_flat_tops,
     noise_between,
-    refuse_lost_polymer,
     restore_ends,
     step_notices,
 )
@@ -133,15 +135,16 @@ def prepare_ct(
     noise = None
     if scale.cut:
         noise = noise_between(grey[far_from(first.solid)], scale)
-        notices.extend(cut_notices(scale, restored=noise is not None))
+    flat = noise is not None and has_flat_tops(smoothed, first.solid, scale, noise=noise)
+    if scale.cut:
+        notices.extend(cut_notices(scale, restored=noise is not None, flat=flat))
     if noise is not None:
-        refuse_lost_polymer(smoothed, first.solid, scale, noise=noise)
         grey = _own(grey)
         restore_ends(grey, smoothed, scale, noise=noise)
         smoothed = _smoothed(grey)
         first = first_look(smoothed, left_out)
     progress("prepare", 0.4)
-    flattened, smoothed, first, anchors = _levelled(
+    flattened, smoothed, first, anchors, faint = _levelled(
         grey, smoothed, first, left_out, spacing, noise, notices
     )
     notices.extend(step_notices(scale, contrast=anchors.polymer - anchors.air))
@@ -201,6 +204,8 @@ def prepare_ct(
         notices=tuple(notices),
         collector=collector,
         left_out=left_out,
+        u_contrast_share=U_CONTRAST_FLAT if flat else 0.0,
+        u_blur_share=max(U_BLUR_FLAT if flat else 0.0, U_BLUR_FAINT if faint else 0.0),
     )
 
 
@@ -212,10 +217,11 @@ def _levelled(
     spacing: tuple[float, float, float],
     noise: float | None,
     notices: list[Notice],
-) -> tuple[Grey, Grey, FirstLook, _Anchors]:
+) -> tuple[Grey, Grey, FirstLook, _Anchors, bool]:
     """Return the polymer fraction freed from drift, rings and fringes, and what it was read with.
 
-    Where much was removed, the scan without it is looked at once more.
+    Last, whether faint fringes are left in it. Where much was removed, the scan without it is
+    looked at once more.
     """
     drifts: list[float] = []
     rings: list[Rings] = []
@@ -244,18 +250,21 @@ def _levelled(
             fringes = find_fringes(
                 flattened, first.solid, left_out, noise=share, correlation_vox=correlation
             )
-        if fringes is not None:
+        if fringes is not None and not fringes.faint:
             own = anchors.noise_air, correlation
             flattened = undo_fringes(flattened, fringes.k)
         elif ring is None and (drift or 0.0) < _LOOK_AGAIN:
             break
+        else:
+            # Faint rims beside what was removed may be of its own making.
+            fringes = None
         flattened *= np.float32(span)
         flattened += np.float32(anchors.air)
         grey = flattened
         smoothed = _smoothed(grey)
         first = first_look(smoothed, left_out)
     notices.extend(_background_notices(drifts, rings, fringes))
-    return flattened, smoothed, first, anchors
+    return flattened, smoothed, first, anchors, fringes is not None and fringes.faint
 
 
 def _smoothed(grey: Grey) -> Grey:
@@ -345,7 +354,16 @@ def _background_notices(
                 "show its rings, and keeps them"
             )
         out.append(Notice("rings_removed", told))
-    if fringes is not None:
+    if fringes is not None and fringes.faint:
+        out.append(
+            Notice(
+                "fringes_faint",
+                f"edges have faint dark rims of {100 * fringes.rim:.2g} % of the contrast, as "
+                "phase contrast or a sharpening filter leaves them: too faint to be undone; the "
+                "blur looks smaller by up to a seventh than the scanner's",
+            )
+        )
+    elif fringes is not None:
         out.append(
             Notice(
                 "fringes_undone",

@@ -34,6 +34,10 @@ _FARTHEST = 1.0
 # Where this share of fibres' middles lies this many standard deviations of the noise beyond the end
 # their top was cut off: most of their voxels hold the end's value and tell nothing of it.
 _LOST, _LOST_BEYOND = 0.5, 0.5
+# Where more than this share of fibres' middles lies beyond the end, the tops of their sections are
+# flat: the contrast is too small by up to a quarter, as its standard uncertainty a tenth, and the
+# blur, drawn in by the flat tops, by more (phantoms cut at 0.8 of their contrast: a fifth).
+_FLAT_TOPS, U_CONTRAST_FLAT, U_BLUR_FLAT = 0.02, 0.10, 0.12
 # Rounding to a step adds its variance step²/12 to the noise: with fewer steps across the contrast
 # than this that is a hundredth of the contrast.
 _FEW_STEPS = 29
@@ -104,8 +108,11 @@ def _is_cut(counts: NDArray[np.int64], share: float) -> bool:
     return bool(share >= _CUT_SHARE and counts[0] >= _CUT_TIMES * near.mean())
 
 
-def cut_notices(scale: GreyScale, *, restored: bool) -> list[Notice]:
-    """Tell which ends of the scale cut grey values, and what was done about it."""
+def cut_notices(scale: GreyScale, *, restored: bool, flat: bool = False) -> list[Notice]:
+    """Tell which ends of the scale cut grey values, and what was done about it.
+
+    `flat` says that the middles of fibres lie beyond the end.
+    """
     ends = [
         f"{100 * share:.2g} % of the voxels at the {name} grey value ({end:g})"
         for name, end, share in (
@@ -120,6 +127,11 @@ def cut_notices(scale: GreyScale, *, restored: bool) -> list[Notice]:
         else "too little of the air is left to tell its noise, and they stay as they are"
     )
     told = f"the grey scale was cut when the scan was stored: {' and '.join(ends)}; {done}"
+    if flat:
+        told += (
+            "; middles of fibres lie beyond its end, so that contrast, porosity, diameters and "
+            "blur are unsure by a tenth: export the scan again with a wider grey window"
+        )
     return [Notice("grey_scale_cut", told)]
 
 
@@ -166,10 +178,10 @@ def _quantile(ordered: FloatArray, p: float, step: float) -> float:
     return value + step * (inside - 0.5)
 
 
-def refuse_lost_polymer(
+def has_flat_tops(
     smoothed: Grey, solid: NDArray[np.bool_], scale: GreyScale, *, noise: float
-) -> None:
-    """Refuse a scan whose polymer lies beyond the end of its grey scale.
+) -> bool:
+    """Return whether the end of the grey scale flattens the middles of what is solid.
 
     Raises
     ------
@@ -178,18 +190,20 @@ def refuse_lost_polymer(
         lie too far beyond the end to be told.
     """
     if scale.high is None:
-        return
-    mean = np.array([scale.high + _LOST_BEYOND * noise])
-    seen = float(_cut_mean(mean, noise, -math.inf, scale.high)[0])
+        return False
     depth = edt.edt(solid, black_border=False, parallel=2)
-    middle = solid & (depth >= np.percentile(depth[solid], 80.0))
-    share = float(np.mean(smoothed[middle] >= seen))
-    if share > _LOST:
+    middle = smoothed[solid & (depth >= np.percentile(depth[solid], 80.0))]
+    ends = scale.high + np.array([0.0, _LOST_BEYOND]) * noise
+    flat, lost = (
+        float(np.mean(middle >= v)) for v in _cut_mean(ends, noise, -math.inf, scale.high)
+    )
+    if lost > _LOST:
         raise NothingToMeasureError(
             f"the polymer's grey value lies beyond the end of the grey scale ({scale.high:g}; "
-            f"{100 * share:.0f} % of the middle of what is solid): its width and amount cannot be "
+            f"{100 * lost:.0f} % of the middle of what is solid): its width and amount cannot be "
             "told. Export the scan again with a wider grey window"
         )
+    return flat > _FLAT_TOPS
 
 
 def restore_ends(grey: Grey, smoothed: Grey, scale: GreyScale, *, noise: float) -> None:

@@ -70,6 +70,9 @@ class MaterialMap:
     left_out
         (z, y, x) bool: a plate and foreign bodies, with the blur's reach about these, that were
         taken for air; None without.
+    u_contrast_share, u_blur_share
+        What the scan's artefacts leave unsure in the contrast and the blur that cross-sections
+        tell, as shares of them.
     unrolled
         Where the map is a tube's sheet: z outward, y around, x along the axis. None for a scan.
     """
@@ -98,6 +101,8 @@ class MaterialMap:
     hidden: NDArray[np.bool_] | None = None
     unrolled: Unrolled | None = None
     left_out: NDArray[np.bool_] | None = None
+    u_contrast_share: float = 0.0
+    u_blur_share: float = 0.0
 
     @property
     def contrast_to_noise(self) -> float | None:
