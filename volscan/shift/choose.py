@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from volscan.shift.causes import LeanModel, fit_leans, fit_vector
 from volscan.shift.history import (
     PRIOR_DRIFT_DEG,
+    PRIOR_RESPONSE,
     PRIOR_U,
     PastPrint,
     Response,
@@ -136,11 +137,16 @@ def choose(
 
 
 def _evened(leans: FamilyLeans) -> FamilyLeans:
-    """Return the walls as they would lean had their shifts not been set apart from each other."""
-    answer = answer_within(leans.uneven_um, leans.offset_um, leans.distance_um)
-    if answer is None:
+    """Return the walls as they would lean had their shifts not been set apart from each other.
+
+    Where the scan shows too few walls to tell how they answered, a fibre is taken to lie where it
+    was sent.
+    """
+    if not leans.uneven_um.any():
         return leans
-    return replace(leans, offset_um=leans.offset_um - answer[0] * leans.uneven_um)
+    answer = answer_within(leans.uneven_um, leans.offset_um, leans.distance_um)
+    response = PRIOR_RESPONSE if answer is None else answer[0]
+    return replace(leans, offset_um=leans.offset_um - response * leans.uneven_um)
 
 
 def _witnesses(
