@@ -25,19 +25,24 @@ TRIALS_UM = (0.0, -1.5, 1.5)
 
 @dataclass(frozen=True)
 class Printer:
-    """Response to a shift; drift in degrees a print; scatter of walls in degrees; lag in µm."""
+    """Response to a shift; drift in degrees a print; scatter of walls in degrees; lag in µm.
+
+    `start_deg` is the lean of print 0, `walls` the number of walls.
+    """
 
     response: float
     drift_deg: float = 0.0
     scatter_deg: float = 0.3
     lag_um: float = 0.0
+    start_deg: float = START_DEG
+    walls: int = WALLS
 
     def leans_deg(
         self, shift_um: np.ndarray | float, number: int, chance: np.ndarray
     ) -> np.ndarray:
         """Lean of each wall of a print, as the slope through its fibres."""
         k = np.arange(FIBRES)
-        lean = np.radians(START_DEG + self.drift_deg * number + chance)
+        lean = np.radians(self.start_deg + self.drift_deg * number + chance)
         sent = np.broadcast_to(np.asarray(shift_um, dtype=np.float64), chance.shape)
         place = k[None, :] * (RISE_UM * np.tan(lean) + self.response * sent)[:, None]
         place = place + self.lag_um * (k / (FIBRES - 1)) ** 2
@@ -106,14 +111,14 @@ def run(
     past: list[PastPrint] = []
     if with_history:
         for number, trial in enumerate(TRIALS_UM):
-            chance = printer.scatter_deg * rng.standard_normal(WALLS)
+            chance = printer.scatter_deg * rng.standard_normal(printer.walls)
             tilt = printer.leans_deg(trial, number - len(TRIALS_UM), chance)
             past.append(remembered(measured(tilt, rng), trial))
-    shift, apart = np.zeros(WALLS), np.zeros(WALLS)
+    shift, apart = np.zeros(printer.walls), np.zeros(printer.walls)
     means: list[float] = []
     surprises: list[float] = []
     for number in range(prints):
-        chance = printer.scatter_deg * rng.standard_normal(WALLS)
+        chance = printer.scatter_deg * rng.standard_normal(printer.walls)
         tilt = printer.leans_deg(shift, number, chance)
         means.append(float(np.degrees(np.arctan(np.tan(np.radians(tilt)).mean()))))
         seen = replace(
@@ -128,5 +133,5 @@ def run(
         past.append(change.seen)
         if change.shifts:
             shift = shift + change.change_um
-            apart = change.witnesses.apart_um if change.witnesses else np.zeros(WALLS)
+            apart = change.witnesses.apart_um if change.witnesses else np.zeros(printer.walls)
     return Run(tuple(means), None, tuple(surprises))
