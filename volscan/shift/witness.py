@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
+from volscan.shift.history import PRIOR_RESPONSE
+
 FloatArray = NDArray[np.float64]
 
 # Two walls at least on either side of the comparison, none of them outermost (these deviate
@@ -28,7 +30,6 @@ _EXPLAINED_BY_PLACE = 0.1
 # An interval that shrinks by less than this is not worth an uneven print.
 _WORTH = 0.1
 _MOST_CHOICES = 20000
-_RESPONSES = (0.6, 1.0, 1.4)
 
 
 @dataclass(frozen=True)
@@ -172,7 +173,7 @@ def foreseen_u(
     scatter_um = max(scatter_um, 1e-9)
     u_mean = math.hypot(scatter_um / math.sqrt(walls), u_shared_um)
     worst = 0.0
-    for response in _RESPONSES:
+    for response in (PRIOR_RESPONSE - u_response, PRIOR_RESPONSE, PRIOR_RESPONSE + u_response):
         shift = np.array([0.0, damping * full_um, full_um / response])
         design = np.column_stack([np.ones(3), np.arange(3.0), shift])
         precision = design.T @ design / u_mean**2
