@@ -354,20 +354,42 @@ def _joined_wall(
                 high = float(at[:, 2].mean())
                 u = math.hypot(x.u_um, laid)
                 found.append(_Candidate(i, theirs, x.number, high, _at(wall, at), u))
-    found.sort(key=lambda c: c.height_um)
     top = max(float(x.centre[2]) for x in own)
     rise = _rise_um(newest, lines[-1], wall.family) or 2.0 * radius
-    # By whole rises below the wall's top fibre: one that is badly seen may lie far from its place.
-    numbers = [round((top - c.height_um) / rise) for c in found]
-    kept = [
-        [c for c, k in zip(found, numbers, strict=True) if k == number]
-        for number in sorted(set(numbers), reverse=True)
-    ]
+    kept = _grouped(found, _SAME_FIBRE * rise)
     kept = [g for g in kept if not _denied(g, found, radius)] or kept
     chosen = [_best(g, top, rise, radius) for g in kept]
     for c in chosen:
         taken[c.scan] += 1
     return _with(wall, chosen)
+
+
+def _grouped(found: list[_Candidate], reach_um: float) -> list[list[_Candidate]]:
+    """Return what the scans show of each fibre, from the lowest.
+
+    From the newest scan to the oldest, each scan's fibres are laid to the nearest group in height,
+    one to one; what lies farther than `reach_um` from all is a fibre of its own.
+    """
+    groups: list[list[_Candidate]] = []
+    for scan in sorted({c.scan for c in found}, reverse=True):
+        own = [c for c in found if c.scan == scan]
+        means = [float(np.mean([c.height_um for c in g])) for g in groups]
+        near = sorted(
+            (abs(c.height_um - mean), i, k)
+            for i, c in enumerate(own)
+            for k, mean in enumerate(means)
+            if abs(c.height_um - mean) < reach_um
+        )
+        placed: dict[int, int] = {}
+        for _, i, k in near:
+            if i not in placed and k not in placed.values():
+                placed[i] = k
+        for i, c in enumerate(own):
+            if i in placed:
+                groups[placed[i]].append(c)
+            else:
+                groups.append([c])
+    return sorted(groups, key=lambda g: float(np.mean([c.height_um for c in g])))
 
 
 def _rise_um(found: OctWalls, lines: list[_Line], family: int) -> float | None:

@@ -77,7 +77,7 @@ def _upwind(flat, done, j, stride, at, n, wraps, h):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, nogil=True)
-def _march(free, steps, time, done, width, wraps):  # type: ignore[no-untyped-def]
+def _march(free, steps, time, done, width, wraps, first):  # type: ignore[no-untyped-def]
     nz, ny, nx = free.shape
     plane = ny * nx
     far = np.float32(np.inf)
@@ -116,6 +116,8 @@ def _march(free, steps, time, done, width, wraps):  # type: ignore[no-untyped-de
         waiting -= 1
         flat_done[p] = True
         z = p // plane
+        if first and z == nz - 1:
+            return
         y = (p // nx) % ny
         x = p % nx
         for side in range(6):
@@ -180,7 +182,11 @@ def _march(free, steps, time, done, width, wraps):  # type: ignore[no-untyped-de
 
 
 def arrival(
-    free: NDArray[np.bool_], *, steps_um: tuple[float, float, float], periodic: bool = False
+    free: NDArray[np.bool_],
+    *,
+    steps_um: tuple[float, float, float],
+    periodic: bool = False,
+    first: bool = False,
 ) -> F32:
     """Return the length of the shortest way from the first face across z to each free cell.
 
@@ -192,6 +198,8 @@ def arrival(
         Edges of a cell.
     periodic
         Whether the sides along y and x are joined.
+    first
+        Stop where the last face is first reached: cells that are farther are inf or too long.
 
     Returns
     -------
@@ -219,5 +227,6 @@ def arrival(
             np.zeros(free.shape, bool),
             min(steps_um) / FINENESS,
             periodic,
+            first,
         )
     return time

@@ -23,10 +23,13 @@ ASCENT_STEPS = 24
 
 
 @njit(cache=True, parallel=True, nogil=True)
-def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offsets):  # type: ignore[no-untyped-def]
+def _peaks(  # type: ignore[no-untyped-def]
+    dist, ids, centres, normals, disc, spacing, low, high, without, radius, offsets
+):
     nz, ny, nx = dist.shape
     hz, hy, hx = spacing[0], spacing[1], spacing[2]
     diagonal = np.sqrt(hz * hz + hy * hy + hx * hx)
+    again = without.size > 0
     for zu in prange(nz):
         z = np.int64(zu)
         near = np.empty(27, np.int32)
@@ -41,6 +44,10 @@ def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offset
                 r0 = min(d0, plane)
                 if r0 <= 0:
                     radius[z, y, x] = 0.0
+                    continue
+                if again and plane > d0 + diagonal:
+                    # No sphere of this box reaches a plane: it stays as it was found without.
+                    radius[z, y, x] = without[z, y, x]
                     continue
                 radius[z, y, x] = r0
                 by_plane = plane < d0 + hz
@@ -59,6 +66,31 @@ def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offset
                 if by_plane:
                     lowest = min(uz, -uz) if pz - low == high - pz else lowest
                     lowest = min(lowest, uz if pz - low < high - pz else -uz)
+                peak = lowest <= PEAK_COSINE
+                if not peak:
+                    # Most nodes see one side only: looked through before any list is made.
+                    last = np.int32(-1)
+                    for zz in range(max(z - 1, 0), min(z + 2, nz)):  # type: ignore[call-overload]
+                        for yy in range(max(y - 1, 0), min(y + 2, ny)):
+                            for xx in range(max(x - 1, 0), min(x + 2, nx)):
+                                j = ids[zz, yy, xx]
+                                if j < 0 or j == last:
+                                    continue
+                                last = j
+                                vz = pz - centres[j, 0]
+                                vy = py - centres[j, 1]
+                                vx = px - centres[j, 2]
+                                dot = uz * vz + uy * vy + ux * vx
+                                square = vz * vz + vy * vy + vx * vx
+                                if dot <= 0 or dot * dot <= PEAK_COSINE**2 * square:
+                                    peak = True
+                                    break
+                            if peak:
+                                break
+                        if peak:
+                            break  # type: ignore[unreachable]
+                if not peak:
+                    continue
                 for zz in range(max(z - 1, 0), min(z + 2, nz)):  # type: ignore[call-overload]
                     for yy in range(max(y - 1, 0), min(y + 2, ny)):
                         for xx in range(max(x - 1, 0), min(x + 2, nx)):
@@ -70,19 +102,9 @@ def _peaks(dist, ids, centres, normals, disc, spacing, low, high, radius, offset
                                 if near[k] == j:
                                     known = True
                                     break
-                            if known:
-                                continue
-                            near[count] = j
-                            count += 1
-                            vz = pz - centres[j, 0]
-                            vy = py - centres[j, 1]
-                            vx = px - centres[j, 2]
-                            size = np.sqrt(vz * vz + vy * vy + vx * vx)
-                            if size > 0:
-                                c = (uz * vz + uy * vy + ux * vx) / size
-                                lowest = min(lowest, c)
-                if lowest > PEAK_COSINE:
-                    continue
+                            if not known:
+                                near[count] = j
+                                count += 1
                 # Within the box no distance changes by more than half a diagonal: discs farther
                 # than a whole one beyond the nearest never matter.
                 kept = 0
@@ -154,6 +176,7 @@ def peak_spheres(
     spacing_um: tuple[float, float, float],
     disc_radius_um: float,
     planes_um: tuple[float, float] = (-math.inf, math.inf),
+    without_planes_um: F32 | None = None,
 ) -> tuple[F32, I8]:
     """Find the largest sphere whose centre lies in each node's box.
 
@@ -173,6 +196,8 @@ def peak_spheres(
         Radius of the discs.
     planes_um
         Two planes across the first axis that count as solid (low, high).
+    without_planes_um
+        Radii found without the planes: kept, with no offset told, where no plane matters.
 
     Returns
     -------
@@ -191,6 +216,7 @@ def peak_spheres(
         np.asarray(spacing_um, dtype=np.float64),
         float(planes_um[0]),
         float(planes_um[1]),
+        np.empty((0, 0, 0), np.float32) if without_planes_um is None else without_planes_um,
         radius,
         offsets,
     )

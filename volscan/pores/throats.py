@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.fibres.threads import on_each
 from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.arrival import arrival
 from volscan.kernels.peaks import peak_spheres
@@ -23,6 +24,7 @@ MOST_NODES = 24_000_000
 LEVELS = 60_000
 # Lines on which the rectangle's sides are first sought, and rounds of narrowing.
 LINES = 257
+_AXIS = {"h": 0, "y": 1, "x": 2}
 ROUNDS = 4
 
 
@@ -223,8 +225,8 @@ def throats(solid: Solid, grid: DomainGrid, *, inside: NDArray[np.bool_] | None)
     centres = ((solid.surface.centres_um - origin) @ grid.axes.T).astype(np.float32)
     normals = (solid.surface.normals @ grid.axes.T).astype(np.float32)
     found: dict[str, float] = {}
-    paths: dict[str, FloatArray] = {}
-    open_radius = np.zeros((0, 0, 0), np.float32)
+    ways: list[tuple[str, NDArray[np.bool_], NDArray[np.float32]]] = []
+    open_radius: NDArray[np.float32] | None = None
     for planes, names in (((-math.inf, math.inf), "h"), ((-0.5, shape[0] - 0.5), "xy")):
         radius, _ = peak_spheres(
             dist,
@@ -234,6 +236,7 @@ def throats(solid: Solid, grid: DomainGrid, *, inside: NDArray[np.bool_] | None)
             spacing_um=steps_um,
             disc_radius_um=solid.surface.disc_radius_um,
             planes_um=(planes[0] * steps_um[0], planes[1] * steps_um[0]),
+            without_planes_um=open_radius,
         )
         if names == "h":
             open_radius = radius
@@ -244,15 +247,21 @@ def throats(solid: Solid, grid: DomainGrid, *, inside: NDArray[np.bool_] | None)
         unit = widest / LEVELS
         level = whole_levels(radius, unit)
         for name in names:
-            axis = {"h": 0, "y": 1, "x": 2}[name]
-            width = widest_crossing(level, axis=axis)
+            width = widest_crossing(level, axis=_AXIS[name])
             found[name] = 2 * unit * width
             if width > 0:
-                nodes = shortest_way(level >= width, axis=axis, steps_um=steps_um)
-                spheres = 2 * radius[tuple(nodes.T)].astype(np.float64)
-                paths[name] = np.column_stack(
-                    [grid.to_build(nodes.astype(np.float64) + 0.5, steps_um), spheres]
-                )
+                ways.append((name, level >= width, radius))
+    assert open_radius is not None
+    del dist, ids
+
+    def path(way: tuple[str, NDArray[np.bool_], NDArray[np.float32]]) -> FloatArray:
+        name, free, radius = way
+        nodes = shortest_way(free, axis=_AXIS[name], steps_um=steps_um)
+        spheres = 2 * radius[tuple(nodes.T)].astype(np.float64)
+        build = grid.to_build(nodes.astype(np.float64) + 0.5, steps_um)
+        return np.column_stack([build, spheres])
+
+    paths = dict(zip((name for name, _, _ in ways), on_each(path, ways), strict=True))
     return Crossings(found, paths, open_radius, steps_um)
 
 
@@ -267,7 +276,7 @@ def shortest_way(
     order = (axis, *(k for k in range(3) if k != axis))
     turned = np.ascontiguousarray(free.transpose(order))
     a, b, c = (steps_um[k] for k in order)
-    time = arrival(turned, steps_um=(a, b, c))
+    time = arrival(turned, steps_um=(a, b, c), first=True)
     at = np.array(
         [turned.shape[0] - 1, *np.unravel_index(int(np.argmin(time[-1])), time.shape[1:])]
     )

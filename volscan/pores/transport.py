@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.fibres.threads import on_each
 from volscan.kernels.arrival import arrival
 from volscan.kernels.cutcells import level_set_on_grid
 from volscan.pores.diffusion import relative_flux
@@ -145,8 +146,11 @@ def measure_transport(
         cells=(box.corners.shape[0] - 1, box.corners.shape[1] - 1, box.corners.shape[2] - 1),
         cell_um=max(box.steps_um),
     )
-    for axis in along:
-        _ways(axis, box, half, sides == "periodic", out, notices)
+    # A front marches on one thread: ways along several axes run side by side.
+    asked = [(part, axis) for axis in along for part in (box, half)]
+    ways = on_each(lambda w: _way_ratios(*w, sides == "periodic"), asked)
+    for axis, found, coarse in zip(along, ways[::2], ways[1::2], strict=True):
+        _ways(axis, box, found, coarse[0], out, notices)
         _diffusion(axis, box, half, thin, sides, choice.solid_diffusivity, out, notices)
     if choice.permeability:
         most = min(memory_bytes, MOST_FLOW_CELLS * FLOW_BYTES)
@@ -233,9 +237,14 @@ def _way_ratios(box: _Box, axis: Axis, periodic: bool) -> tuple[NDArray[np.float
 
 
 def _ways(
-    axis: Axis, box: _Box, half: _Box, periodic: bool, out: Transport, notices: list[Notice]
+    axis: Axis,
+    box: _Box,
+    found: tuple[NDArray[np.float64], int],
+    coarse: NDArray[np.float64],
+    out: Transport,
+    notices: list[Notice],
 ) -> None:
-    ratios, lost = _way_ratios(box, axis, periodic)
+    ratios, lost = found
     if ratios.size == 0:
         out.tortuosity[axis] = None
         notices.append(
@@ -250,7 +259,6 @@ def _ways(
                 "of reach from the entry face and not in geodesic_tortuosity",
             )
         )
-    coarse, _ = _way_ratios(half, axis, periodic)
     mean = float(ratios.mean())
     error = abs(mean - float(coarse.mean())) if coarse.size else mean - 1
     length = (box.corners.shape[AXES[axis]] - 1) * box.steps_um[AXES[axis]]

@@ -35,8 +35,7 @@ from volscan.prepare.firstlook import (
 from volscan.prepare.foreign import find_foreign
 from volscan.prepare.fringes import U_BLUR_FAINT, Fringes, find_fringes, undo_fringes
 from volscan.prepare.greys import (
-    U_BLUR_FLAT,
-    U_CONTRAST_FLAT,
+    U_FLAT,
     cut_notices,
     grey_scale,
     has_flat_tops,
@@ -204,8 +203,8 @@ def prepare_ct(
         notices=tuple(notices),
         collector=collector,
         left_out=left_out,
-        u_contrast_share=U_CONTRAST_FLAT if flat else 0.0,
-        u_blur_share=max(U_BLUR_FLAT if flat else 0.0, U_BLUR_FAINT if faint else 0.0),
+        u_contrast_share=U_FLAT if flat else 0.0,
+        u_blur_share=max(U_FLAT if flat else 0.0, U_BLUR_FAINT if faint else 0.0),
     )
 
 

@@ -35,9 +35,9 @@ _FARTHEST = 1.0
 # their top was cut off: most of their voxels hold the end's value and tell nothing of it.
 _LOST, _LOST_BEYOND = 0.5, 0.5
 # Where more than this share of fibres' middles lies beyond the end, the tops of their sections are
-# flat: the contrast is too small by up to a quarter, as its standard uncertainty a tenth, and the
-# blur, drawn in by the flat tops, by more (phantoms cut at 0.8 of their contrast: a fifth).
-_FLAT_TOPS, U_CONTRAST_FLAT, U_BLUR_FLAT = 0.02, 0.10, 0.12
+# flat: contrast and blur, drawn in by the flat tops, may be up to a quarter larger than they look
+# (phantoms cut at 0.8 of their contrast); as a rectangular distribution (JCGM 100, 4.3.7):
+_FLAT_TOPS, U_FLAT = 0.02, 0.25 / math.sqrt(3.0)
 # Rounding to a step adds its variance step²/12 to the noise: with fewer steps across the contrast
 # than this that is a hundredth of the contrast.
 _FEW_STEPS = 29
