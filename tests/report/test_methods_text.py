@@ -137,3 +137,33 @@ def test_the_verdict_follows_the_worst_line() -> None:
     assert judged("in", "undecided") == "undecided"
     assert judged("in", "undecided", "out") == "out"
     assert verdict({"design": None}).word == "none"
+
+
+def test_an_oct_scan_is_described_by_its_light_and_not_as_fractions(patch: Results) -> None:
+    moved = {"turn_deg": 0.0, "shift_um": [1.0, 2.0], "u_um": 0.5, "shared_fibres": 9}
+    doc = patch.to_dict()
+    doc["input"]["modality"] = "oct"
+    doc["oct"] = {
+        "steps": ["background of 2 fixed lines removed"],
+        "stored": "db",
+        "grey_per_db": 2.0,
+        "looks": 4.0,
+        "index_polymer": {"used": 1.53, "u": 0.02, "met": None},
+        "blur_fwhm_um": {"across": 8.0, "beam_optical": 6.0},
+        "joined": [None, {**moved, "fibres_taken": 5}, {**moved, "fibres_taken": 40}],
+    }
+    text = dict(methods_text(doc))
+    assert "polymer fraction" not in text["Preparation"] + text["Fibres and layers"]
+    assert "1.53" in text["Preparation"]
+    assert "fixed lines" in text["Preparation"]
+    # Of two earlier scans one could be laid on the last, and gave five fibres.
+    assert "1 of 2 earlier scans" in text["Fibres and layers"]
+    assert "5 fibres that the last scan" in text["Fibres and layers"]
+
+
+def test_what_was_undone_or_left_out_is_told(patch: Results) -> None:
+    doc = patch.to_dict()
+    codes = ("fringes_undone", "dense_specks_excluded", "grey_scale_cut")
+    doc["warnings"] = [{"code": c, "message": f"told of {c}", "count": 1} for c in codes]
+    text = dict(methods_text(doc))["Preparation"]
+    assert all(f"told of {c}" in text for c in codes)

@@ -12,6 +12,7 @@ from typing import Any
 
 from volscan.quantity import format_with_u
 from volscan.report.metadata import SCANNER_KEYS, ScanMetadata
+from volscan.report.methods_oct import oct_fibres, oct_preparation
 
 Json = Mapping[str, Any]
 
@@ -61,6 +62,12 @@ def methods_text(doc: Json, metadata: ScanMetadata | None = None) -> list[tuple[
     return [(heading, text) for heading, text in parts if text]
 
 
+# Ends of the codes of warnings that say what was changed or left out before measuring.
+_CLEANED = (
+    "_removed", "_reduced", "_corrected", "_filled", "_unwarped", "_undone", "_excluded", "_cut",
+)  # fmt: skip
+
+
 def _imaging(doc: Json, told: ScanMetadata) -> str:
     scan = doc["input"]
     kind = {"ct": "micro-CT", "oct": "optical coherence tomography"}[scan["modality"]]
@@ -108,6 +115,8 @@ def _reader(file: str) -> str:
 
 def _preparation(doc: Json) -> str:
     m, warnings = doc["material"], doc["warnings"]
+    if doc.get("oct") is not None:
+        return oct_preparation(doc)
     if m["threshold"] is None:
         return ""
     rule = _RULES.get(str(m["threshold_rule"]), f"by the rule “{m['threshold_rule']}”")
@@ -134,11 +143,7 @@ def _preparation(doc: Json) -> str:
             f" A threshold higher by 1 % of the span from air to polymer changes the porosity by "
             f"{100 * slope:+.2f} percentage points."
         )
-    cleaned = [
-        w["message"]
-        for w in warnings
-        if w["code"].endswith(("_removed", "_reduced", "_corrected", "_filled", "_unwarped"))
-    ]
+    cleaned = [w["message"] for w in warnings if w["code"].endswith(_CLEANED)]
     if cleaned:
         text += " In preparation, " + "; ".join(cleaned) + "."
     return text.replace("-0", "−0")
@@ -184,6 +189,8 @@ def _fibres(doc: Json) -> str:
     fibres = doc["fibres"]
     if not fibres["count"]:
         return ""
+    if doc.get("oct") is not None:
+        return oct_fibres(doc)
     return (
         f"The centrelines and diameters of {fibres['count']} fibres came from blurred discs fitted "
         "to their cross-sections in the unclipped polymer fraction; the diameter is that of the "
