@@ -143,6 +143,30 @@ def family_steps(sections: list[Section], tops: list[Stack], optics: SectionOpti
     return [float(rises[i]) for i in crests[:_MOST_TRIED]] + [1e6]
 
 
+# Rises that agree within this share are one.
+_SAME_RISE = 0.004
+
+
+def resting_steps(rises: list[float], tops: list[Stack], optics: SectionOptics) -> list[float]:
+    """Return the rises, and beside each the one near it at which the lowest fibre is supported.
+
+    It rests on the collector, or half a rise higher, on the first fibre of a direction between. A
+    rise that is a little too large would leave the lowest fibre, deep in shadow, out.
+    """
+    top = float(np.median([t.height_um[0] for t in tops]))
+    half = float(np.median([t.half_width_um[0] for t in tops])) * optics.flatness
+    out = list(rises)
+    for rise in rises:
+        for laid in (0.0, 0.5):
+            steps = round((top - half) / rise - laid) + laid
+            if steps < 1:
+                continue
+            resting = (top - half) / steps
+            if all(abs(resting / r - 1.0) > _SAME_RISE for r in out):
+                out.append(resting)
+    return out
+
+
 def count_of(top_um: float, rise_um: float, half_height_um: float) -> int:
     """Return how many fibres a rise apart fit between the topmost centre and the collector."""
     return 1 + max(0, math.floor((top_um - _LOWEST * half_height_um) / rise_um))

@@ -36,6 +36,7 @@ from volscan.fibres.oct_stack import (
     even_stack,
     family_steps,
     line_sigma_um,
+    resting_steps,
     top_fibre,
 )
 from volscan.fibres.threads import on_each
@@ -207,6 +208,7 @@ def _starts(
 ) -> list[Stack]:
     """Return first guesses of all walls, with the step between fibres that explains some best."""
     rises = family_steps([w.section for w in seen], firsts, optics)
+    rises = resting_steps(rises, firsts, optics)
 
     def guesses(rise: float, which: list[int]) -> list[Stack]:
         tops = [firsts[i] for i in which]
