@@ -93,6 +93,17 @@ def test_a_fibre_seen_at_a_wrong_height_does_not_become_two():
     assert joined.walls[0].up_um[:, 0] == pytest.approx(10.0, abs=0.01)
 
 
+def test_heights_come_from_the_scan_with_least_above():
+    old = scan({0: [10.0, 42.0], 1: [26.0, 58.0]})
+    new = scan({0: [15.0, 43.0, 74.0], 1: [31.0, 59.0, 90.0]})
+    joined = joined_walls([(old, FRAME), (new, FRAME)])
+    heights = [w.up_um.mean(axis=0) for w in joined.walls]
+    assert heights[0] == pytest.approx(WHOLE[0], abs=1e-6)
+    assert heights[3] == pytest.approx(WHOLE[1], abs=1e-6)
+    # Places across stay the newest scan's own.
+    assert [w.of_scan.tolist() for w in joined.walls] == [[1, 1, 1]] * 6
+
+
 def test_a_scan_that_shares_nothing_is_left_out_and_all_older_ones():
     new = scan({0: [74.0, 106.0], 1: [90.0, 122.0]})
     old = scan({0: [10.0, 42.0], 1: [26.0, 58.0]})

@@ -403,7 +403,7 @@ def _rise_um(found: OctWalls, lines: list[_Line], family: int) -> float | None:
 
 
 def _best(group: list[_Candidate], top_um: float, rise_um: float, radius_um: float) -> _Candidate:
-    """Return the candidate that tells a fibre's place best.
+    """Return the candidate that tells a fibre's place across best, at its best height.
 
     Where scans put it at different heights one of them saw it wrongly: it is taken where it lies
     whole rises below the wall's top fibre.
@@ -417,7 +417,11 @@ def _best(group: list[_Candidate], top_um: float, rise_um: float, radius_um: flo
     if max(heights) - min(heights) > radius_um:
         least = min(off(c) for c in group)
         group = [c for c in group if off(c) < least + 0.5 * radius_um]
-    return min(group, key=lambda c: c.u_um)
+    best = min(group, key=lambda c: c.u_um)
+    # Heights are told from the collector, whatever the shift: best where least lies above.
+    places = best.places_um.copy()
+    places[:, 2] = min(group, key=lambda c: c.scan).places_um[:, 2]
+    return replace(best, places_um=places)
 
 
 def _denied(group: list[_Candidate], found: list[_Candidate], radius_um: float) -> bool:
