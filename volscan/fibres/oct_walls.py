@@ -222,16 +222,19 @@ def _starts(
             for i, t in zip(which, tops, strict=True)
         ]
 
-    scores = []
-    for rise in rises:
+    begun = [guesses(rise, tried) for rise in rises]
+
+    def left(k: int) -> float:
         total = 0.0
-        for i, start in zip(tried, guesses(rise, tried), strict=True):
+        for i, start in zip(tried, begun[k], strict=True):
             stack, own = fit_section(
                 seen[i].section, start, optics, free=("loss_per_um", "floor_rough", "inside"),
                 one_width=True, evaluations=6,
             )  # fmt: skip
             total += misfit_of(seen[i].section, stack, own)
-        scores.append(total)
+        return total
+
+    scores = on_each(left, list(range(len(rises))))
     return guesses(rises[int(np.argmin(scores))], list(range(len(seen))))
 
 
