@@ -6,6 +6,7 @@ in µm ordered (X, Y, H). Unit vectors of the frame are stored [z, y, x], as in 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -16,6 +17,17 @@ from volscan.quantity import Quantity
 
 FloatArray = NDArray[np.float64]
 Up = Literal["+z", "-z", "+y", "-y", "+x", "-x"]
+
+
+def left_normal_xy(direction_deg: float) -> FloatArray:
+    """Return the left normal (-sin, cos) of a direction in plan view."""
+    a = math.radians(direction_deg)
+    return np.array([-math.sin(a), math.cos(a)])
+
+
+def turn_between_deg(a_deg: float, b_deg: float) -> float:
+    """Return b - a for directions without a sense, from -90 to below 90 degrees."""
+    return (b_deg - a_deg + 90.0) % 180.0 - 90.0
 
 
 def _read_only(a: FloatArray) -> FloatArray:

@@ -12,8 +12,8 @@ import numpy as np
 
 from volscan.fibres.field import FibreField
 from volscan.geometry import BuildFrame, Envelope, Family, TubeFrame, Wall, Wave
+from volscan.pores.domain import AXES
 from volscan.pores.space import PoreSpace
-from volscan.pores.transport import AXES
 from volscan.porosity import Porosity
 from volscan.prepare.material import MaterialMap
 from volscan.quantity import Notice, Quantity, combine_u

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from volscan.fibres.oct_section import SectionOptics, Stack
+from volscan.fibres.oct_section import _PLACE, _SHARED, SectionOptics, Stack, _set
 from volscan.fibres.oct_stack import count_of, resting_steps
 
 OPTICS = SectionOptics(medium=1.0, polymer=1.47)
@@ -34,3 +34,10 @@ def test_fibres_on_a_first_layer_of_another_direction_are_half_a_rise_higher():
 def test_a_rise_that_rests_is_not_tried_twice():
     found = resting_steps([32.0], [top(170.0)], OPTICS)
     assert sum(abs(r / 32.0 - 1.0) < 0.004 for r in found) == 1
+
+
+@pytest.mark.parametrize("name", [n for n in _SHARED if n != "flatness"])
+def test_a_fit_frees_the_constant_that_it_names(name):
+    # What is fitted as an array is put where the packed constants have it, and nowhere else.
+    moved = _set(OPTICS, (name,), np.array([1.3])).packed(2.0) != OPTICS.packed(2.0)
+    assert np.flatnonzero(moved).tolist() == [_PLACE[name]]

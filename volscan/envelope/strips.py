@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.fibres.field import FibreField
-from volscan.geometry import Wall
+from volscan.geometry import Wall, left_normal_xy
 from volscan.quantity import Notice
 
 FloatArray = NDArray[np.float64]
@@ -93,12 +93,6 @@ def family_strips(
     return strips, too_few, tuple(notices)
 
 
-def normal_of(direction_deg: float) -> FloatArray:
-    """Return the left normal (-sin, cos) of a lay-down direction."""
-    a = math.radians(direction_deg)
-    return np.array([-math.sin(a), math.cos(a)])
-
-
 def along(direction_deg: float) -> FloatArray:
     """Return the unit vector of a lay-down direction."""
     a = math.radians(direction_deg)
@@ -120,7 +114,7 @@ def _middle_along(own: list[Wall], direction_deg: float) -> float:
 
 
 def _line(wall: Wall, direction_deg: float, middle: float, diameter: float) -> _Line:
-    n, t = normal_of(direction_deg), along(direction_deg)
+    n, t = left_normal_xy(direction_deg), along(direction_deg)
     lean = 0.0
     if wall.lean_vector is not None:
         lean = abs(float(np.dot(wall.lean_vector, n)))
@@ -166,7 +160,7 @@ def _joined(lines: list[_Line], spacing: float | None) -> list[_Line]:
 def _strip(
     family: int, direction_deg: float, middle: float, lines: list[_Line], voxel_um: float
 ) -> tuple[Strip, int]:
-    n, t = normal_of(direction_deg), along(direction_deg)
+    n, t = left_normal_xy(direction_deg), along(direction_deg)
     normals, offsets = [], []
     crossing, cut = 0, 0.0
     for outer, inner, sign in ((lines[0], lines[1], 1.0), (lines[-1], lines[-2], -1.0)):

@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from volscan.geometry import FloatArray
+from volscan.geometry import FloatArray, turn_between_deg
 
 # Directions looked at, degrees: fine enough to meet a fibre of 5 voxels over 600 voxels of length.
 _STEP_DEG = 0.25
@@ -82,7 +82,7 @@ def left_normal(h: FloatArray, u: FloatArray) -> FloatArray:
 
 
 def _apart(a: float, b: float) -> float:
-    return abs((a - b + 90.0) % 180.0 - 90.0)
+    return abs(turn_between_deg(b, a))
 
 
 def _refined(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from volscan.fibres.columns import FamilyAxes
 from volscan.fibres.field import FibreField, WallStations
-from volscan.geometry import BuildFrame, Family, Fibre, FloatArray, Wave
+from volscan.geometry import BuildFrame, Family, Fibre, FloatArray, Wave, left_normal_xy
 from volscan.quantity import Notice, Quantity, combine_u
 
 # Heights closer than this share of a diameter are one layer.
@@ -223,7 +223,7 @@ def _sorted_families(
                 continue
             built = frame.to_build(wall.centres())
             for k in range(built.shape[1]):
-                v = _slope_vector(built[:, k], wall.along_um)
+                v = slope_vector(built[:, k], wall.along_um)
                 vectors.append(v[:2])
         reference = frame.rotation[:2] @ along
         mean = np.mean(vectors, axis=0) if vectors else reference
@@ -236,16 +236,10 @@ def _sorted_families(
     return order, directions
 
 
-def _slope_vector(points: FloatArray, along: FloatArray) -> FloatArray:
+def slope_vector(points: FloatArray, along: FloatArray) -> FloatArray:
     """Return the change of position for each µm along, by least squares."""
     s = along - along.mean()
     return np.asarray((s @ (points - points.mean(axis=0))) / (s @ s))
-
-
-def left_normal_xy(direction_deg: float) -> FloatArray:
-    """Return the left normal (-sin, cos) of a direction in (X, Y)."""
-    a = math.radians(direction_deg)
-    return np.array([-math.sin(a), math.cos(a)])
 
 
 def _place(wall: FittedWall, frame: BuildFrame, direction_deg: float) -> float:
@@ -261,7 +255,7 @@ def _to_ends(points: FloatArray, wall: FittedWall) -> FloatArray:
     """Return the centreline carried on straight to where the fibre ends."""
     if points.shape[0] < 2:
         return points
-    slope = _slope_vector(points, wall.along_um)
+    slope = slope_vector(points, wall.along_um)
     first = points[0] + slope * (wall.start_um - wall.along_um[0])
     last = points[-1] + slope * (wall.end_um - wall.along_um[-1])
     return np.vstack([first, points, last])
@@ -293,7 +287,7 @@ def _family(
     for wall in walls if mean_lines is None else []:
         built = frame.to_build(wall.centres())
         for k in range(built.shape[1]):
-            v = _slope_vector(built[:, k], wall.along_um)
+            v = slope_vector(built[:, k], wall.along_um)
             a = math.degrees(math.atan2(v[1], v[0]))
             angles.append((a - direction_deg + 90.0) % 180.0 - 90.0)
     u_angle = max(float(np.std(angles)) / math.sqrt(len(angles)), 0.005)

@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from volscan.fibres.lines import FittedWall, left_normal_xy
+from volscan.fibres.lines import FittedWall, slope_vector
 from volscan.fibres.oct_error import LEAN_ERROR
 from volscan.fibres.oct_walls import OctWalls
-from volscan.geometry import BuildFrame, FloatArray
+from volscan.geometry import BuildFrame, FloatArray, left_normal_xy, turn_between_deg
 
 # Families of two scans are the same when their directions agree within this, walls when they lie
 # within this share of the distance between walls, fibres of a wall when their heights agree within
-# this share of the rise.
+# this share of the rise, and of walls that are not yet paired, of the diameter.
 _TURN_DEG, _SAME_WALL, _SAME_FIBRE = 4.0, 0.3, 0.5
 # Fewest shared fibres that tell a shift and a turn.
 _FEWEST_SHARED = 4
@@ -52,6 +52,10 @@ class Moved:
         out[..., 0] = math.cos(a) * built[..., 0] - math.sin(a) * built[..., 1] + self.shift_um[0]
         out[..., 1] = math.sin(a) * built[..., 0] + math.cos(a) * built[..., 1] + self.shift_um[1]
         return out
+
+    def turned(self, vector: FloatArray) -> FloatArray:
+        """Return a direction (3,) of the scan in the newest one's build frame."""
+        return self.points(vector) - self.points(np.zeros(3))
 
     def after(self, first: Moved) -> Moved:
         """Return this motion made after another."""
@@ -131,13 +135,12 @@ def _lines(found: OctWalls, frame: BuildFrame) -> list[_Line]:
     out = []
     for w, wall in enumerate(found.walls):
         built = frame.to_build(wall.centres())
-        s = wall.along_um - wall.along_um.mean()
-        fibres = built.shape[1]
-        for k in range(fibres):
+        length = float(np.ptp(wall.along_um))
+        for k in range(built.shape[1]):
+            noise = float(np.sqrt(np.sum(wall.u_places_um[:, k, 0] ** 2))) / wall.along_um.size
+            slope = slope_vector(built[:, k], wall.along_um)
             centre = built[:, k].mean(axis=0)
-            slope = (s @ (built[:, k] - centre)) / (s @ s)
-            noise = float(np.sqrt(np.sum(wall.u_places_um[:, k, 0] ** 2))) / s.size
-            out.append(_Line(w, k, centre, slope, float(np.ptp(s)), max(noise, _LEAST_U_UM)))
+            out.append(_Line(w, k, centre, slope, length, max(noise, _LEAST_U_UM)))
     return out
 
 
@@ -151,23 +154,17 @@ def _directions(found: OctWalls, lines: list[_Line]) -> dict[int, float]:
     return out
 
 
-def _turn(a: float, b: float) -> float:
-    """Return b - a for directions without a sense, -90 to 90 degrees."""
-    return (b - a + 90.0) % 180.0 - 90.0
-
-
 def _laid_on(
     scans: list[tuple[OctWalls, BuildFrame]], lines: list[list[_Line]], i: int
 ) -> Moved | None:
     """Return how scan i lies on the next newer one; None where they share too little."""
     old, new = scans[i][0], scans[i + 1][0]
     of_old, of_new = _directions(old, lines[i]), _directions(new, lines[i + 1])
-    same = {
-        f: g for f, a in of_old.items() for g, b in of_new.items() if abs(_turn(a, b)) < _TURN_DEG
-    }
+    turns = {(f, g): turn_between_deg(a, b) for f, a in of_old.items() for g, b in of_new.items()}
+    same = {f: g for (f, g), turn in turns.items() if abs(turn) < _TURN_DEG}
     if not same:
         return None
-    start = Moved(turn_deg=float(np.mean([_turn(of_old[f], of_new[g]) for f, g in same.items()])))
+    start = Moved(turn_deg=float(np.mean([turns[pair] for pair in same.items()])))
     rows, rests = [], []
     for f, g in same.items():
         normal = left_normal_xy(of_new[g])
@@ -290,7 +287,7 @@ def _fitted(pairs: list[tuple[_Line, _Line]], moved: Moved, spread_um: float) ->
         rows.append(weight * np.array([n[0], n[1], n @ np.array([-arm[1], arm[0]])]))
         rests.append(-weight * _off(x, y, moved))
         # A line's direction is known as well as its place is over a twelfth of its length squared.
-        along = moved.points(x.slope) - moved.points(np.zeros(3))
+        along = moved.turned(x.slope)
         left = math.atan2(along[0] * y.slope[1] - along[1] * y.slope[0], along[:2] @ y.slope[:2])
         weight *= min(x.length_um, y.length_um) / math.sqrt(12.0)
         rows.append(weight * np.array([0.0, 0.0, 1.0]))
@@ -441,7 +438,7 @@ def _same_wall(own: list[_Line], lines: list[_Line], moved: Moved, radius_um: fl
     for x in lines:
         at = moved.points(x.centre)
         y = min(own, key=lambda o: abs(float(o.centre[2]) - float(at[2])))
-        along = moved.points(x.slope) - moved.points(np.zeros(3))
+        along = moved.turned(x.slope)
         cross = abs(along[0] * y.slope[1] - along[1] * y.slope[0])
         parallel = cross < math.sin(math.radians(_TURN_DEG)) * math.hypot(*along[:2])
         if parallel and abs(_off(x, y, moved)) < 1.5 * radius_um:

@@ -198,8 +198,8 @@ def fit_section(
     r0 = float(np.median(stack.half_width_um))
     n_width = 0 if not widths else (1 if one_width else k)
     seen = section.weight > 0
-    observed = np.log(np.maximum(section.mean[seen], 0.0) + _SOFT)
     weight = section.weight[seen]
+    observed = np.log(np.maximum(section.mean[seen], 0.0) + _SOFT) * weight
     start = np.concatenate(
         [
             stack.across_um / r0,
@@ -262,7 +262,7 @@ def fit_section(
         return np.asarray(model[:, seen] * weight)
 
     def residual(p: FloatArray) -> FloatArray:
-        return np.asarray(explained(p[None])[0] - observed * weight)
+        return np.asarray(explained(p[None])[0] - observed)
 
     def slopes(p: FloatArray) -> FloatArray:
         steps = _STEP * np.maximum(1.0, np.abs(p))

@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
+
+Axis = Literal["x", "y", "h"]
+
+# Which axis of the domain's grid (h, y, x) each name stands for.
+AXES: dict[Axis, int] = {"x": 2, "y": 1, "h": 0}
 
 
 @dataclass(frozen=True)

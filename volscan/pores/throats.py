@@ -13,7 +13,7 @@ from volscan.geometry import BuildFrame, Envelope
 from volscan.kernels.arrival import arrival
 from volscan.kernels.peaks import peak_spheres
 from volscan.kernels.throat import distance_on_grid, widest_crossing
-from volscan.pores.domain import PoreDomain
+from volscan.pores.domain import AXES, Axis, PoreDomain
 from volscan.pores.solid import Solid
 
 FloatArray = NDArray[np.float64]
@@ -24,7 +24,6 @@ MOST_NODES = 24_000_000
 LEVELS = 60_000
 # Lines on which the rectangle's sides are first sought, and rounds of narrowing.
 LINES = 257
-_AXIS = {"h": 0, "y": 1, "x": 2}
 ROUNDS = 4
 
 
@@ -225,9 +224,13 @@ def throats(solid: Solid, grid: DomainGrid, *, inside: NDArray[np.bool_] | None)
     centres = ((solid.surface.centres_um - origin) @ grid.axes.T).astype(np.float32)
     normals = (solid.surface.normals @ grid.axes.T).astype(np.float32)
     found: dict[str, float] = {}
-    ways: list[tuple[str, NDArray[np.bool_], NDArray[np.float32]]] = []
+    ways: list[tuple[Axis, NDArray[np.bool_], NDArray[np.float32]]] = []
     open_radius: NDArray[np.float32] | None = None
-    for planes, names in (((-math.inf, math.inf), "h"), ((-0.5, shape[0] - 0.5), "xy")):
+    crossed: tuple[tuple[tuple[float, float], tuple[Axis, ...]], ...] = (
+        ((-math.inf, math.inf), ("h",)),
+        ((-0.5, shape[0] - 0.5), ("x", "y")),
+    )
+    for planes, names in crossed:
         radius, _ = peak_spheres(
             dist,
             ids,
@@ -238,7 +241,7 @@ def throats(solid: Solid, grid: DomainGrid, *, inside: NDArray[np.bool_] | None)
             planes_um=(planes[0] * steps_um[0], planes[1] * steps_um[0]),
             without_planes_um=open_radius,
         )
-        if names == "h":
+        if open_radius is None:
             open_radius = radius
         widest = float(radius.max(initial=0.0))
         if widest <= 0:
@@ -247,21 +250,23 @@ def throats(solid: Solid, grid: DomainGrid, *, inside: NDArray[np.bool_] | None)
         unit = widest / LEVELS
         level = whole_levels(radius, unit)
         for name in names:
-            width = widest_crossing(level, axis=_AXIS[name])
+            width = widest_crossing(level, axis=AXES[name])
             found[name] = 2 * unit * width
             if width > 0:
                 ways.append((name, level >= width, radius))
     assert open_radius is not None
     del dist, ids
 
-    def path(way: tuple[str, NDArray[np.bool_], NDArray[np.float32]]) -> FloatArray:
+    def path(way: tuple[Axis, NDArray[np.bool_], NDArray[np.float32]]) -> FloatArray:
         name, free, radius = way
-        nodes = shortest_way(free, axis=_AXIS[name], steps_um=steps_um)
+        nodes = shortest_way(free, axis=AXES[name], steps_um=steps_um)
         spheres = 2 * radius[tuple(nodes.T)].astype(np.float64)
         build = grid.to_build(nodes.astype(np.float64) + 0.5, steps_um)
         return np.column_stack([build, spheres])
 
-    paths = dict(zip((name for name, _, _ in ways), on_each(path, ways), strict=True))
+    paths: dict[str, FloatArray] = {
+        way[0]: line for way, line in zip(ways, on_each(path, ways), strict=True)
+    }
     return Crossings(found, paths, open_radius, steps_um)
 
 

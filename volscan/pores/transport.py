@@ -15,6 +15,7 @@ from volscan.fibres.threads import on_each
 from volscan.kernels.arrival import arrival
 from volscan.kernels.cutcells import level_set_on_grid
 from volscan.pores.diffusion import relative_flux
+from volscan.pores.domain import AXES, Axis
 from volscan.pores.flow import BYTES_PER_CELL as FLOW_BYTES
 from volscan.pores.flow import permeability
 from volscan.pores.solid import Solid
@@ -22,10 +23,6 @@ from volscan.pores.throats import DomainGrid
 from volscan.quantity import Notice, Quantity, combine_u
 
 F32 = NDArray[np.float32]
-Axis = Literal["x", "y", "h"]
-
-# Which axis of the domain's grid (h, y, x) each name stands for.
-AXES: dict[Axis, int] = {"x": 2, "y": 1, "h": 0}
 # Working memory of the solvers, measured: level set, links, four vectors, coarser grids.
 BYTES_PER_CELL = 56
 MEMORY_BYTES = 2 * 1024**3

@@ -131,11 +131,10 @@ def prepare_ct(
         smoothed = _smoothed(grey)
         first = first_look(smoothed, left_out)
     scale = grey_scale(volume.samples)
-    noise = None
+    noise, flat = None, False
     if scale.cut:
         noise = noise_between(grey[far_from(first.solid)], scale)
-    flat = noise is not None and has_flat_tops(smoothed, first.solid, scale, noise=noise)
-    if scale.cut:
+        flat = noise is not None and has_flat_tops(smoothed, first.solid, scale, noise=noise)
         notices.extend(cut_notices(scale, restored=noise is not None, flat=flat))
     if noise is not None:
         grey = _own(grey)

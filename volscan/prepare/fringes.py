@@ -35,8 +35,8 @@ _FEWEST = 300
 # A rim shallower than this share of the contrast is left alone (the air's own level is known no
 # better beside a slow drift); and six standard errors are no noise.
 _SHALLOWEST, _SURE = 0.003, 6.0
-# One half as deep, over half as many standard errors, is told, not undone: it narrows the blur that
-# sections show by up to a seventh (phantoms).
+# One of this share of that depth and of those standard errors is told, not undone: it narrows the
+# blur that sections show by up to a seventh (phantoms).
 _FAINT = 0.4
 U_BLUR_FAINT = 0.1
 # Widest k looked for, voxels²: a rim of some five voxels.

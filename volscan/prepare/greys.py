@@ -129,8 +129,9 @@ def cut_notices(scale: GreyScale, *, restored: bool, flat: bool = False) -> list
     told = f"the grey scale was cut when the scan was stored: {' and '.join(ends)}; {done}"
     if flat:
         told += (
-            "; middles of fibres lie beyond its end, so that contrast, porosity, diameters and "
-            "blur are unsure by a tenth: export the scan again with a wider grey window"
+            "; middles of fibres lie beyond its end, so that contrast and blur may be up to a "
+            "quarter larger than they look, as the uncertainties say: export the scan again with a "
+            "wider grey window"
         )
     return [Notice("grey_scale_cut", told)]
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.geometry import left_normal_xy
 from volscan.shift.history import NextShift, PastPrint, Response
 from volscan.shift.witness import WitnessPlan
 
@@ -48,8 +48,7 @@ class FamilyLeans:
     @property
     def normal(self) -> FloatArray:
         """Left normal (-sin α, cos α)."""
-        a = math.radians(self.direction_deg)
-        return np.array([-math.sin(a), math.cos(a)])
+        return left_normal_xy(self.direction_deg)
 
     @property
     def welded(self) -> bool:

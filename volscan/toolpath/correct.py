@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.errors import InputError
+from volscan.geometry import left_normal_xy
 from volscan.shift.choose import LIMITS, choose
 from volscan.shift.leans import FamilyChange, Level
 from volscan.toolpath.checks import Bed, check_bed
@@ -26,7 +27,6 @@ from volscan.toolpath.told import (
     Outcome,
     along,
     height_of,
-    normal_of,
     numbers_of,
     paths_of,
     record_of,
@@ -302,7 +302,7 @@ def _outcome(
         for key, w in zip(number, piece, strict=True):
             if w.family != f:
                 continue
-            normal = normal_of(w.direction_deg)
+            normal = left_normal_xy(w.direction_deg)
             before = float(along(head.apart_um, [key], w.direction_deg)[0])
             if not change.shifts:
                 out.vectors[key], out.apart[key] = np.zeros(2), before * normal
@@ -380,7 +380,7 @@ def _offsets(
             held = max(below - 1, 0)
             vector = vectors.get(key, np.zeros(2))
             normal, bend, last = (
-                normal_of(w.direction_deg),
+                left_normal_xy(w.direction_deg),
                 bends.get(key[0], 0.0),
                 len(w.strokes) - 1,
             )

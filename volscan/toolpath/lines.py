@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from volscan.errors import InputError
+from volscan.geometry import turn_between_deg
 from volscan.toolpath.layers import Layers
 from volscan.toolpath.state import Moves
 
@@ -183,7 +184,7 @@ def _not_shorter(runs: list[Stroke], found: list[Stroke]) -> list[Stroke]:
 
 
 def _apart(a: float, b: float) -> float:
-    return abs((a - b + 90.0) % 180.0 - 90.0)
+    return abs(turn_between_deg(b, a))
 
 
 def _renumbered(strokes: list[Stroke]) -> list[Stroke]:

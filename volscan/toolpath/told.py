@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from volscan.geometry import left_normal_xy
 from volscan.shift.leans import FamilyChange, FamilyLeans, WallsExpected
 from volscan.toolpath.header import Head
 from volscan.toolpath.lines import PathWall
@@ -103,15 +104,9 @@ def _degrees(offset_um: float, rise_um: float) -> float:
     return math.degrees(math.atan(offset_um / rise_um))
 
 
-def normal_of(direction_deg: float) -> FloatArray:
-    """Return the left normal (2,) of a direction."""
-    a = math.radians(direction_deg)
-    return np.array([-math.sin(a), math.cos(a)])
-
-
 def along(vectors: Mapping[Key, Any], keys: Sequence[Key], direction_deg: float) -> FloatArray:
     """Return the size of each line's vector (2,) along the left normal, 0 where there is none."""
-    normal = normal_of(direction_deg)
+    normal = left_normal_xy(direction_deg)
     return np.array([float(np.dot(vectors.get(k, (0.0, 0.0)), normal)) for k in keys])
 
 
